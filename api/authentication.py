@@ -1,0 +1,32 @@
+"""Who is asking: a bearer token, and nothing else. Cookies open pages, never the API."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from drf_spectacular.extensions import OpenApiAuthenticationExtension
+from knox.auth import TokenAuthentication
+from rest_framework.exceptions import AuthenticationFailed
+
+
+class BearerToken(TokenAuthentication):  # type: ignore[misc]
+    """``Authorization: Bearer <token>``. Only a digest of the token is stored."""
+
+    def authenticate(self, request: Any) -> Any:
+        try:
+            return super().authenticate(request)
+        except AuthenticationFailed as fault:
+            raise AuthenticationFailed("This token is not known, or has run out. Get a new one at /api/v1/tokens.") from fault
+
+    def authenticate_header(self, request: Any) -> str:
+        return 'Bearer realm="trapnight"'
+
+
+class BearerTokenScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]
+    """How the OpenAPI description names it."""
+
+    target_class = "api.authentication.BearerToken"
+    name = "token"
+
+    def get_security_definition(self, auto_schema: Any) -> dict[str, str]:
+        return {"type": "http", "scheme": "bearer"}

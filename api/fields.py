@@ -1,0 +1,156 @@
+"""Strict fields: each takes one spelling of its value and says in a sentence what it expected."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema_field
+from rest_framework import serializers
+
+from surveys.vocabulary import Word
+
+_INSTANT = re.compile(
+    r"^(\d{4})-(\d{2})-(\d{2})[Tt](\d{2}):(\d{2})(?::(\d{2})(?:\.\d{1,6})?)?([Zz]|[+-]\d{2}:\d{2})$", re.ASCII
+)
+_UUID = re.compile(r"^[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}$")
+
+
+class _Plain(serializers.Field[Any, Any, Any, Any]):
+    default_error_messages = {
+        "required": "This is missing.",
+        "null": "This is null. Leave it out if it is not known.",
+    }
+
+    def to_representation(self, value: Any) -> Any:
+        return value
+
+    def refuse(self, code: str, sentence: str) -> None:
+        raise serializers.ValidationError(sentence, code=code)
+
+
+@extend_schema_field(OpenApiTypes.INT)
+class WholeNumber(_Plain):
+    """A JSON number without a fraction, from ``low`` to ``high``."""
+
+    def __init__(self, *, low: int, high: int, **options: Any) -> None:
+        self.low, self.high = low, high
+        super().__init__(**options)
+
+    def to_internal_value(self, data: Any) -> int:
+        if isinstance(data, bool) or not isinstance(data, int):
+            self.refuse("not_a_whole_number", f"{_short(data)} is not a whole number. Send digits without quotes, from {self.low} to {self.high}.")
+        if not self.low <= data <= self.high:
+            self.refuse("out_of_range", f"{data} is outside {self.low} to {self.high}.")
+        return int(data)
+
+
+@extend_schema_field(OpenApiTypes.DOUBLE)
+class Measure(_Plain):
+    """A JSON number from ``low`` to ``high``."""
+
+    def __init__(self, *, low: float, high: float, **options: Any) -> None:
+        self.low, self.high = low, high
+        super().__init__(**options)
+
+    def to_internal_value(self, data: Any) -> float:
+        if isinstance(data, bool) or not isinstance(data, int | float) or not math.isfinite(data):
+            self.refuse("not_a_number", f"{_short(data)} is not a number. Send digits without quotes, from {self.low:g} to {self.high:g}.")
+        if not self.low <= data <= self.high:
+            self.refuse("out_of_range", f"{data:g} is outside {self.low:g} to {self.high:g}.")
+        return float(data)
+
+
+@extend_schema_field(OpenApiTypes.DATETIME)
+class Instant(_Plain):
+    """A date and time with its offset from UTC (RFC 3339), between the years 2000 and 2100."""
+
+    def to_internal_value(self, data: Any) -> datetime:
+        if not isinstance(data, str) or not _INSTANT.match(data):
+            sentence = f"{_short(data)} is not a date and time with an offset, such as 2026-05-02T18:30:00+01:00."
+            if isinstance(data, str) and _INSTANT.match(data + "Z"):
+                sentence = f"{_short(data)} does not say how far it is from UTC. Add an offset, such as +01:00 or Z."
+            self.refuse("not_an_instant", sentence)
+        try:
+            moment = datetime.fromisoformat(data.upper())
+        except ValueError:
+            self.refuse("no_such_instant", f"{_short(data)} is not a day or hour that there is.")
+        if not 2000 <= moment.year <= 2100:
+            self.refuse("out_of_range", f"The year {moment.year} is outside 2000 to 2100.")
+        return moment
+
+
+@extend_schema_field(OpenApiTypes.STR)
+class ListedWord(_Plain):
+    """One word of a closed list."""
+
+    def __init__(self, words: type[Word], **options: Any) -> None:
+        self.words = words
+        self.choices = dict(words.choices())
+        super().__init__(**options)
+
+    def to_internal_value(self, data: Any) -> Word:
+        if not isinstance(data, str) or data not in self.choices:
+            self.refuse("unknown_word", f"{_short(data)} is not one of: {', '.join(self.words.values())}.")
+        return self.words(data)
+
+
+@extend_schema_field(OpenApiTypes.STR)
+class ShortText(_Plain):
+    """A text of at most ``longest`` characters."""
+
+    def __init__(self, *, longest: int, allow_blank: bool = False, **options: Any) -> None:
+        self.longest, self.allow_blank = longest, allow_blank
+        super().__init__(**options)
+
+    def to_internal_value(self, data: Any) -> str:
+        if not isinstance(data, str):
+            self.refuse("not_a_text", f"{_short(data)} is not a text. Send it in quotes.")
+        if not data.strip() and not self.allow_blank:
+            self.refuse("blank", "This is blank.")
+        if len(data) > self.longest:
+            self.refuse("too_long", f"This has {len(data)} characters, and at most {self.longest} are kept. Shorten it.")
+        return str(data)
+
+
+@extend_schema_field(OpenApiTypes.UUID)
+class ClientId(_Plain):
+    """A UUID in its usual form."""
+
+    def to_internal_value(self, data: Any) -> UUID:
+        if not isinstance(data, str) or not _UUID.match(data):
+            self.refuse("not_a_uuid", f"{_short(data)} is not a UUID, such as 8e03978e-40d5-43dd-bc93-6894a57f9324.")
+        return UUID(data)
+
+
+class StrictSerializer(serializers.Serializer[Any]):
+    """Refuses what is not an object, and every field that it does not know, by name."""
+
+    def to_internal_value(self, data: Any) -> Any:
+        if not isinstance(data, dict):
+            raise serializers.ValidationError(
+                {"non_field_errors": [serializers.ErrorDetail(f"{_short(data)} is not an object. Send names and values in braces.", "not_an_object")]}
+            )
+        unknown = {name: [serializers.ErrorDetail(self._unknown(name), "unknown_field")] for name in data if name not in self.fields}
+        try:
+            value = super().to_internal_value(data)
+        except serializers.ValidationError as fault:
+            raise serializers.ValidationError({**fault.detail, **unknown}) from None  # type: ignore[dict-item]
+        if unknown:
+            raise serializers.ValidationError(unknown)
+        return value
+
+    def _unknown(self, name: str) -> str:
+        near = difflib.get_close_matches(name, list(self.fields), n=1)
+        hint = f" Did you mean {near[0]!r}?" if near else ""
+        return f"There is no field {name[:80]!r} here.{hint}"
+
+
+def _short(value: Any) -> str:
+    written = repr(value)
+    return written if len(written) <= 60 else written[:57] + "..."

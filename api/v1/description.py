@@ -1,0 +1,12 @@
+"""The OpenAPI description of this API, served by itself."""
+
+from drf_spectacular.views import SpectacularJSONAPIView
+
+from api.permissions import rule
+from surveys.permissions import Rule
+
+
+class Description(SpectacularJSONAPIView):  # type: ignore[misc]
+    """The OpenAPI 3.1 description of version 1."""
+
+    permission_classes = [rule(Rule.ANYONE)]

@@ -1,0 +1,378 @@
+"""Returns: send one, send many, read one's own, take one back."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from api.base import Resource
+from api.etags import etag_of, not_modified, require_match
+from api.fields import ClientId, Instant, ListedWord, Measure, ShortText, StrictSerializer, WholeNumber
+from api.idempotency import replayed, required_once
+from api.pagination import KeysetPage
+from api.permissions import rule
+from api.pointers import fault_rows
+from surveys.permissions import Rule
+from surveys.queries import returns as queries
+from surveys.services.intake import (
+    MOST_AT_ONCE,
+    Receipt,
+    SentAnswer,
+    SentReturn,
+    receive_return,
+    receive_returns,
+    withdraw_return,
+)
+from surveys.services.once import Kept
+from surveys.tasks import wake_screening
+from surveys.vocabulary import REPORTED_MEASURES, REPORTED_WORDS, AnswerKind, CountClass
+
+#: Whole numbers of the reported half: column, lowest, highest.
+REPORTED_NUMBERS = {"traps_open": (1, 60), "traps_pooled": (1, 60)}
+#: More animals than this in one cup is a slip of the keyboard, not a catch.
+MOST_ANIMALS = 100_000
+
+
+class AnswerIn(StrictSerializer):
+    """One group's answer: a number with ``count``, a class with ``class``, or one of the three others."""
+
+    group = ShortText(longest=40, help_text="Code of an animal group of the season.")
+    answer = ListedWord(AnswerKind)
+    count = WholeNumber(low=0, high=MOST_ANIMALS, required=False, allow_null=True)
+
+    def get_fields(self) -> dict[str, serializers.Field[Any, Any, Any, Any]]:
+        fields = super().get_fields()
+        fields["class"] = ListedWord(CountClass, required=False, allow_null=True)  # a word that Python keeps to itself
+        return fields
+
+
+class ReturnIn(StrictSerializer):
+    """A return as it is sent. ``id`` is made by the sender, so that sending twice does no harm."""
+
+    id = ClientId()
+    trap = ClientId(help_text="Id of one of your traps.")
+    set_at = Instant(help_text="When the trap was opened, with its offset from UTC.")
+    emptied_at = Instant(help_text="When the trap was emptied, with its offset from UTC.")
+    habitat = ShortText(longest=40, required=False, allow_null=True, help_text="Code of a habitat of the season.")
+    note = ShortText(longest=500, required=False, allow_blank=True, help_text="Never published. No names of people.")
+    catch = AnswerIn(many=True, help_text="One answer for each group. A group that is left out stays unknown.")
+
+    def get_fields(self) -> dict[str, serializers.Field[Any, Any, Any, Any]]:
+        fields = super().get_fields()
+        for name, words in REPORTED_WORDS.items():
+            fields[name] = ListedWord(words, required=False, allow_null=True)
+        for name, (low, high) in REPORTED_MEASURES.items():
+            fields[name] = Measure(low=low, high=high, required=False, allow_null=True)
+        for name, (lowest, highest) in REPORTED_NUMBERS.items():
+            fields[name] = WholeNumber(low=lowest, high=highest, required=False)
+        return fields
+
+
+class BatchIn(StrictSerializer):
+    """Many returns in one sending. With ``together`` either all of them are stored or none."""
+
+    together = serializers.BooleanField(required=False, default=False)
+    returns = serializers.ListField(child=serializers.JSONField(), min_length=1, max_length=MOST_AT_ONCE)
+
+
+class FindingOut(serializers.Serializer[Any]):
+    """What one check of the protocol found."""
+
+    check_id = serializers.CharField()
+    outcome = serializers.CharField()
+    marks = serializers.ListField(child=serializers.CharField())
+    sentence = serializers.CharField()
+
+
+class CatchOut(serializers.Serializer[Any]):
+    """One group's answer as sent, and beside it what a coordinator corrected it to, if that happened."""
+
+    group = serializers.CharField()
+    answer = serializers.CharField()
+    count_min = serializers.IntegerField(allow_null=True)
+    count_max = serializers.IntegerField(allow_null=True)
+    corrected = serializers.DictField(allow_null=True)
+
+
+class WhyOut(serializers.Serializer[Any]):
+    """Why the return waits, in words for its sender."""
+
+    reason = serializers.CharField()
+    sentence = serializers.CharField()
+
+
+class ReturnOut(serializers.Serializer[Any]):
+    """One of one's own returns."""
+
+    id = serializers.UUIDField()
+    state = serializers.CharField()
+    standing = serializers.CharField()
+    version = serializers.IntegerField()
+    season = serializers.CharField()
+    region = serializers.CharField()
+    trap = serializers.UUIDField()
+    night = serializers.DateField()
+    received_at = serializers.DateTimeField()
+    exposure_hours = serializers.FloatField()
+    trap_nights = serializers.FloatField(allow_null=True)
+    reported = serializers.DictField()
+    catch = CatchOut(many=True)
+    findings = FindingOut(many=True)
+    why_it_waits = WhyOut(many=True)
+
+
+class RowOut(serializers.Serializer[Any]):
+    """What became of one return of a sending."""
+
+    index = serializers.IntegerField()
+    status = serializers.ChoiceField(choices=["stored", "already_here", "refused"])
+    id = serializers.UUIDField(allow_null=True)
+    state = serializers.CharField(allow_null=True)
+    detail = serializers.CharField(allow_blank=True)
+    errors = serializers.ListField(child=serializers.DictField())
+
+
+class BatchOut(serializers.Serializer[Any]):
+    """What became of a sending: counts, then one row for each return in the order sent."""
+
+    stored = serializers.IntegerField()
+    already_here = serializers.IntegerField()
+    refused = serializers.IntegerField()
+    rows = RowOut(many=True)
+
+
+def read_return(payload: dict[str, Any]) -> SentReturn:
+    """Return a checked payload as the service takes it."""
+    named = {*REPORTED_WORDS, *REPORTED_MEASURES, *REPORTED_NUMBERS, "note"}
+    return SentReturn(
+        uuid=payload["id"],
+        trap=payload["trap"],
+        set_at=payload["set_at"],
+        emptied_at=payload["emptied_at"],
+        habitat=payload.get("habitat"),
+        answers=tuple(
+            SentAnswer(
+                group=one["group"], kind=one["answer"], count=one.get("count"), count_class=one.get("class")
+            )
+            for one in payload["catch"]
+        ),
+        fields={name: payload[name] for name in sorted(named) if payload.get(name) is not None},
+    )
+
+
+def reported(report: Any) -> dict[str, Any]:
+    """Return everything that was sent about the trap, and nothing that was not."""
+    names = ("set_at", "emptied_at", "note", *REPORTED_WORDS, *REPORTED_MEASURES, *REPORTED_NUMBERS)
+    values = {name: getattr(report, name) for name in names}
+    values["habitat"] = report.habitat.code if report.habitat else None
+    return {
+        name: value.isoformat() if hasattr(value, "isoformat") else value
+        for name, value in values.items()
+        if value not in (None, "")
+    }
+
+
+def caught(report: Any) -> list[dict[str, Any]]:
+    """Return the catch of a return, each answer with its correction in force beside it."""
+    return [
+        {
+            "group": one.group.code,
+            "answer": one.answer,
+            "count_min": one.low,
+            "count_max": one.high,
+            "corrected": _corrected(report, one),
+        }
+        for one in report.catches.all()
+    ]
+
+
+def _corrected(report: Any, one: Any) -> dict[str, Any] | None:
+    correction = queries.correction_in_force(report, one.group_id)
+    if correction is None:
+        return None
+    return {"answer": correction.answer, "count_min": correction.low, "count_max": correction.high}
+
+
+def shown(report: Any) -> dict[str, Any]:
+    """Return one of one's own returns as it is answered."""
+    return {
+        "id": str(report.uuid),
+        "state": report.state,
+        "standing": report.standing,
+        "version": report.version,
+        "season": report.season.code,
+        "region": report.trap.site.region.code,
+        "trap": str(report.trap.public_id),
+        "night": report.night.isoformat(),
+        "received_at": report.received_at.isoformat(),
+        "exposure_hours": round(report.exposure_h, 3),
+        "trap_nights": report.trap_nights,
+        "reported": reported(report),
+        "catch": caught(report),
+        "findings": [
+            {"check_id": one.check_id, "outcome": one.outcome, "marks": one.marks, "sentence": one.sentence}
+            for one in report.findings.all()
+        ],
+        "why_it_waits": [{"reason": one.reason, "sentence": one.gentle_sentence} for one in report.queries.all()],
+    }
+
+
+class Returns(Resource):
+    """One's own returns."""
+
+    permission_classes = [rule(Rule.SIGNED_IN)]
+    query_parameters = ("limit", "cursor")
+    needs_key = True
+    page = KeysetPage(order=("-id",))
+
+    @extend_schema(operation_id="list_own_returns", responses=ReturnOut(many=True), tags=["returns"])
+    def get(self, request: Request) -> Response:
+        return self.page.answer(queries.own_returns(request.user), request, shown)
+
+    @extend_schema(operation_id="send_return", request=ReturnIn, responses={201: ReturnOut, 200: ReturnOut}, tags=["returns"])
+    def post(self, request: Request) -> Response:
+        once = required_once(request, route="send_return")
+        given = ReturnIn(data=request.data)
+        given.is_valid(raise_exception=True)
+        answer = receive_return(by=request.user, sent=read_return(given.validated_data), once=once, answer=_kept)
+        if isinstance(answer, Kept):
+            return replayed(answer)
+        wake_screening()
+        kept = _kept(answer)
+        return Response(kept.body, kept.status, headers={"Location": f"/api/v1/returns/{kept.body['id']}"})
+
+
+class OneReturn(Resource):
+    """One of one's own returns."""
+
+    permission_classes = [rule(Rule.SIGNED_IN)]
+
+    @extend_schema(operation_id="read_own_return", responses=ReturnOut, tags=["returns"])
+    def get(self, request: Request, uuid: UUID) -> Response:
+        report = queries.own_return(request.user, uuid)
+        tag = etag_of(report.version, report.uuid)
+        return not_modified(request, tag) or Response(shown(report), headers={"ETag": tag})
+
+
+class Withdrawal(Resource):
+    """Taking one's own return back."""
+
+    permission_classes = [rule(Rule.SIGNED_IN)]
+    needs_match = True
+
+    @extend_schema(operation_id="withdraw_return", request=None, responses=ReturnOut, tags=["returns"])
+    def post(self, request: Request, uuid: UUID) -> Response:
+        before = queries.own_return(request.user, uuid)
+        require_match(request, etag_of(before.version, before.uuid))
+        withdraw_return(by=request.user, uuid=uuid)
+        report = queries.own_return(request.user, uuid)
+        return Response(shown(report), headers={"ETag": etag_of(report.version, report.uuid)})
+
+
+class Batch(Resource):
+    """Many returns in one sending, each answered for itself."""
+
+    permission_classes = [rule(Rule.SIGNED_IN)]
+    needs_key = True
+
+    @extend_schema(operation_id="send_many_returns", request=BatchIn, responses={200: BatchOut, 422: BatchOut}, tags=["returns"])
+    def post(self, request: Request) -> Response:
+        once = required_once(request, route="send_many_returns")
+        given = BatchIn(data=request.data)
+        given.is_valid(raise_exception=True)
+        reader = _BatchReader(given.validated_data["returns"])
+        if given.validated_data["together"] and reader.unread:
+            body = reader.rows([], held_back=True)
+            return Response(body, 422)
+        answer = receive_returns(
+            by=request.user,
+            sent=reader.read,
+            together=given.validated_data["together"],
+            once=once,
+            answer=reader.kept,
+        )
+        if isinstance(answer, Kept):
+            return replayed(answer)
+        wake_screening()
+        kept = reader.kept(answer)
+        return Response(kept.body, kept.status)
+
+
+class _BatchReader:
+    """Reads each return of a sending for itself, and puts the answers back in the order sent."""
+
+    def __init__(self, payloads: list[Any]) -> None:
+        self.read: list[SentReturn] = []
+        self.unread: dict[int, dict[str, Any]] = {}
+        self._places: list[int] = []
+        for place, payload in enumerate(payloads):
+            given = ReturnIn(data=payload)
+            if given.is_valid():
+                self.read.append(read_return(given.validated_data))
+                self._places.append(place)
+            else:
+                self.unread[place] = {
+                    "index": place,
+                    "status": "refused",
+                    "id": None,
+                    "state": None,
+                    "detail": "Some of this return could not be read. Mend what is listed and send it again.",
+                    "errors": fault_rows(given.errors),
+                }
+
+    def kept(self, receipts: list[Receipt]) -> Kept:
+        body = self.rows(receipts)
+        return Kept(200 if body["refused"] == 0 else 422, body)
+
+    def rows(self, receipts: list[Receipt], *, held_back: bool = False) -> dict[str, Any]:
+        rows = dict(self.unread)
+        for place, receipt in zip(self._places, receipts, strict=False):
+            rows[place] = _row(place, receipt)
+        if held_back:
+            for place in self._places:
+                rows[place] = {
+                    "index": place,
+                    "status": "refused",
+                    "id": None,
+                    "state": None,
+                    "detail": "Not stored, because another return of this sending could not be read.",
+                    "errors": [],
+                }
+        ordered = [rows[place] for place in sorted(rows)]
+        counts = {status: sum(row["status"] == status for row in ordered) for status in ("stored", "already_here", "refused")}
+        return {**counts, "rows": ordered}
+
+
+def _row(place: int, receipt: Receipt) -> dict[str, Any]:
+    if receipt.report is None:
+        refusal = receipt.refusal
+        faults = refusal.faults if refusal else ()
+        return {
+            "index": place,
+            "status": "refused",
+            "id": None,
+            "state": None,
+            "detail": refusal.sentence if refusal else "",
+            "errors": [{"pointer": one.pointer, "code": one.code, "detail": one.sentence} for one in faults]
+            or [{"pointer": "", "code": refusal.code if refusal else "", "detail": refusal.sentence if refusal else ""}],
+        }
+    return {
+        "index": place,
+        "status": "stored" if receipt.created else "already_here",
+        "id": str(receipt.report.uuid),
+        "state": receipt.report.state,
+        "detail": "",
+        "errors": [],
+    }
+
+
+def _kept(receipt: Receipt) -> Kept:
+    report = receipt.report
+    assert report is not None  # a refused single return is raised, not answered
+    full = queries.returns_with_everything([report.pk]).get()
+    return Kept(201 if receipt.created else 200, shown(full))

@@ -1,0 +1,49 @@
+"""Answers outside any view: problems under /api/, plain pages elsewhere."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.template import TemplateDoesNotExist
+from django.template.loader import render_to_string
+
+from api.errors import plain_problem
+
+_WORDS = {
+    400: ("faulty-request", "The request could not be read", "Go back and try once more."),
+    403: ("not-allowed", "This page is not open to you", "You may not see this page, or the form was open for too long."),
+    404: ("not-found", "There is nothing here", "There is nothing at this address. It may have moved."),
+    500: ("server-error", "Something went wrong here", "It was not your doing. What you typed may not have been saved."),
+}
+
+
+def _answer(request: HttpRequest, status: int) -> HttpResponseBase:
+    code, title, sentence = _WORDS[status]
+    if request.path.startswith("/api/"):
+        return plain_problem(request, code, sentence)
+    try:
+        page = render_to_string(f"errors/{status}.html", {"title": title, "sentence": sentence}, request)
+    except TemplateDoesNotExist:
+        page = f"<!doctype html><html lang=en><title>{title}</title><h1>{title}</h1><p>{sentence}</p></html>"
+    return HttpResponse(page, status=status)
+
+
+def bad_request(request: HttpRequest, exception: Any = None) -> HttpResponseBase:
+    """Answer 400."""
+    return _answer(request, 400)
+
+
+def forbidden(request: HttpRequest, exception: Any = None) -> HttpResponseBase:
+    """Answer 403."""
+    return _answer(request, 403)
+
+
+def not_found(request: HttpRequest, exception: Any = None) -> HttpResponseBase:
+    """Answer 404."""
+    return _answer(request, 404)
+
+
+def server_error(request: HttpRequest) -> HttpResponseBase:
+    """Answer 500."""
+    return _answer(request, 500)

@@ -1,0 +1,1 @@
+"""Settings: ``base`` is safe; only ``development`` and ``test`` relax anything."""

@@ -1,0 +1,205 @@
+"""Settings that are safe as they stand. Production adds its own; nothing here is relaxed."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+from csp.constants import NONE, SELF
+
+from project import env
+from project.schedule import SCHEDULE
+
+BASE_DIR = Path(__file__).resolve().parent.parent.parent
+
+DEBUG = False
+SECRET_KEY = env.text("SECRET_KEY", "")
+ALLOWED_HOSTS = env.words("ALLOWED_HOSTS")
+
+INSTALLED_APPS = [
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.staticfiles",
+    "django.contrib.postgres",
+    "csp",
+    "rest_framework",
+    "knox",
+    "drf_spectacular",
+    "surveys",
+    "api",
+    "project",
+]
+
+MIDDLEWARE = [
+    "project.middleware.RequestNumber",
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "project.middleware.Permissions",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+]
+
+ROOT_URLCONF = "project.urls"
+WSGI_APPLICATION = "project.wsgi.application"
+APPEND_SLASH = False
+
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+            ],
+        },
+    },
+]
+
+DATABASES = {"default": env.database()}
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+REDIS_URL = env.text("REDIS_URL", "")
+CACHES: dict[str, Any] = {
+    "default": (
+        {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL, "KEY_PREFIX": "trapnight"}
+        if REDIS_URL
+        else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}
+    )
+}
+
+# People ----------------------------------------------------------------------------------------
+AUTH_USER_MODEL = "surveys.Account"
+LOGIN_URL = "sign-in"
+LOGIN_REDIRECT_URL = "my-returns"
+LOGOUT_REDIRECT_URL = "home"
+PASSWORD_HASHERS = ["django.contrib.auth.hashers.Argon2PasswordHasher"]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+]
+SESSION_COOKIE_NAME = "__Host-trapnight"
+SESSION_COOKIE_SECURE = True
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SAMESITE = "Lax"
+SESSION_COOKIE_AGE = 14 * 24 * 3600
+CSRF_COOKIE_NAME = "__Host-trapnight-csrf"
+CSRF_COOKIE_SECURE = True
+CSRF_COOKIE_HTTPONLY = True
+CSRF_TRUSTED_ORIGINS = env.words("CSRF_TRUSTED_ORIGINS")
+
+# Transport -------------------------------------------------------------------------------------
+SECURE_SSL_REDIRECT = True
+SECURE_REDIRECT_EXEMPT = [r"^health/"]
+SECURE_HSTS_SECONDS = 365 * 24 * 3600
+SECURE_HSTS_INCLUDE_SUBDOMAINS = True
+SECURE_HSTS_PRELOAD = True
+SECURE_CONTENT_TYPE_NOSNIFF = True
+SECURE_REFERRER_POLICY = "same-origin"
+SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"
+X_FRAME_OPTIONS = "DENY"
+CONTENT_SECURITY_POLICY: dict[str, Any] = {
+    "DIRECTIVES": {
+        "default-src": [SELF],
+        "script-src": [SELF],
+        "style-src": [SELF],
+        "img-src": [SELF],
+        "object-src": [NONE],
+        "base-uri": [NONE],
+        "frame-ancestors": [NONE],
+        "form-action": [SELF],
+    }
+}
+DATA_UPLOAD_MAX_MEMORY_SIZE = 1024 * 1024
+DATA_UPLOAD_MAX_NUMBER_FIELDS = 2000
+
+# Language and time -----------------------------------------------------------------------------
+LANGUAGE_CODE = "en-gb"
+USE_I18N = True
+USE_TZ = True
+TIME_ZONE = "UTC"
+
+# Files -----------------------------------------------------------------------------------------
+STATIC_URL = "static/"
+STATIC_ROOT = Path(env.text("STATIC_ROOT", str(BASE_DIR / "static-collected")))
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
+}
+
+# API -------------------------------------------------------------------------------------------
+REST_FRAMEWORK = {
+    "DEFAULT_AUTHENTICATION_CLASSES": ["api.authentication.BearerToken"],
+    "DEFAULT_PERMISSION_CLASSES": ["api.permissions.NoRuleGiven"],
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_PARSER_CLASSES": ["api.parsing.StrictJSON"],
+    "DEFAULT_THROTTLE_CLASSES": ["api.throttling.PerAccountOrAddress"],
+    "DEFAULT_SCHEMA_CLASS": "api.schema.Described",
+    "EXCEPTION_HANDLER": "api.errors.answer_with_a_problem",
+    "DEFAULT_VERSIONING_CLASS": None,
+    "UNAUTHENTICATED_USER": "django.contrib.auth.models.AnonymousUser",
+    "NUM_PROXIES": env.number("NUM_PROXIES", 0),
+    "COERCE_DECIMAL_TO_STRING": False,
+}
+REST_KNOX = {
+    "SECURE_HASH_ALGORITHM": "hashlib.sha512",
+    "AUTH_TOKEN_CHARACTER_LENGTH": 64,
+    "TOKEN_TTL": timedelta(days=90),
+    "TOKEN_LIMIT_PER_USER": 20,
+    "AUTO_REFRESH": False,
+    "AUTH_HEADER_PREFIX": "Bearer",
+    "TOKEN_PREFIX": "tn_",
+}
+API_REQUESTS_PER_MINUTE = env.number("API_REQUESTS_PER_MINUTE", 600)
+SIGN_INS_PER_HOUR = env.number("SIGN_INS_PER_HOUR", 20)
+SPECTACULAR_SETTINGS = {
+    "TITLE": "Trapnight API",
+    "DESCRIPTION": "Returns of garden pitfall traps in, reviewed data and activity indices out.",
+    "VERSION": "1.0.0",
+    "OAS_VERSION": "3.1.1",
+    "SERVE_INCLUDE_SCHEMA": False,
+    "COMPONENT_SPLIT_REQUEST": True,
+    "ENUM_GENERATE_CHOICE_DESCRIPTION": False,
+    "SORT_OPERATIONS": True,
+}
+
+# Background work -------------------------------------------------------------------------------
+CELERY_BROKER_URL = REDIS_URL or "redis://127.0.0.1:6379/0"
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_TASK_SERIALIZER = "json"
+CELERY_ACCEPT_CONTENT = ["json"]
+CELERY_TASK_ACKS_LATE = True
+CELERY_TASK_REJECT_ON_WORKER_LOST = True
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_TASK_SOFT_TIME_LIMIT = 15 * 60
+CELERY_TASK_TIME_LIMIT = 16 * 60
+# Longer than the hard time limit, or a long task would run twice at once (measured on celery 5.7).
+CELERY_BROKER_TRANSPORT_OPTIONS = {"visibility_timeout": 3600, "socket_connect_timeout": 2, "socket_timeout": 10}
+CELERY_VISIBILITY_TIMEOUT = 3600
+CELERY_RESULT_BACKEND_TRANSPORT_OPTIONS = {"visibility_timeout": 3600}
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_TIMEZONE = "UTC"
+CELERY_BEAT_SCHEDULE = SCHEDULE
+CODE_VERSION = env.text("CODE_VERSION", "")
+# A worker that is not heard of for this long has lost its job to the next one.
+JOB_LEASE_S = env.number("JOB_LEASE_S", 120)
+# Nights are computed from this hour on (UTC), for the day before.
+NIGHT_FROM_HOUR = env.number("NIGHT_FROM_HOUR", 2)
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"line": {"format": "{asctime} {levelname} {name} {message}", "style": "{"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
+    "root": {"handlers": ["console"], "level": "INFO"},
+}

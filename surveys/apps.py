@@ -1,0 +1,8 @@
+"""The surveys application."""
+
+from django.apps import AppConfig
+
+
+class SurveysConfig(AppConfig):
+    name = "surveys"
+    verbose_name = "Trapnight surveys"

@@ -1,0 +1,74 @@
+"""Slips in the place: coordinates swapped, a sign lost, a point outside its region.
+
+References: domain notes, section 5: test the swap and the sign flips against the region's outline;
+offer, never apply. Boundary points count as inside ("covers").
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import product
+
+import shapely
+
+from surveys.vocabulary import QueryReason
+
+from .records import Report
+from .screening_records import FloatArray, Hunch, ScreeningSettings, state_hunch
+
+MOST_LATITUDE = 90.0
+
+
+def check_place(report: Report, rings: tuple[FloatArray, ...], settings: ScreeningSettings) -> Iterator[Hunch]:
+    """Suspect a point outside the region; offer a swap or a sign that brings it inside."""
+    if not rings or is_inside(report.longitude, report.latitude, rings, settings.border_slack_deg):
+        return
+    for longitude, latitude in other_readings(report.longitude, report.latitude):
+        if is_inside(longitude, latitude, rings, settings.border_slack_deg):
+            yield _offer_place(report, longitude, latitude)
+            return
+    yield state_hunch(
+        QueryReason.PLACE_OUTSIDE,
+        0.85,
+        "The point lies outside its region, and no swap or sign brings it inside.",
+        "The place of this trap is outside the area you picked. Look again at the point on the map.",
+        {"sent": _point(report.longitude, report.latitude)},
+    )
+
+
+def is_inside(longitude: float, latitude: float, rings: tuple[FloatArray, ...], slack_deg: float) -> bool:
+    """Say whether a point lies in the rings or within ``slack_deg`` of one of them.
+
+    Even-odd rule: inside when an odd number of rings covers it, so holes need no mark of their own.
+    """
+    point = shapely.Point(longitude, latitude)
+    outlines = [shapely.Polygon(ring) for ring in rings]
+    if sum(outline.covers(point) for outline in outlines) % 2 == 1:
+        return True
+    return any(float(outline.exterior.distance(point)) <= slack_deg for outline in outlines)
+
+
+def other_readings(longitude: float, latitude: float) -> Iterator[tuple[float, float]]:
+    """Yield the seven other readings of two numbers: signs flipped, then swapped with all signs."""
+    for swapped, east, north in product((False, True), (1.0, -1.0), (1.0, -1.0)):
+        x, y = (latitude, longitude) if swapped else (longitude, latitude)
+        if (swapped or east < 0.0 or north < 0.0) and abs(y) <= MOST_LATITUDE:
+            yield east * x, north * y
+
+
+def _offer_place(report: Report, longitude: float, latitude: float) -> Hunch:
+    """Return a hunch that offers another reading of the two numbers."""
+    return state_hunch(
+        QueryReason.PLACE_SIGNS,
+        0.97,
+        f"The point ({report.latitude:.4f}, {report.longitude:.4f}) lies outside its region; "
+        f"({latitude:.4f}, {longitude:.4f}) lies inside. The numbers may be swapped or lack a minus sign.",
+        "The two numbers of your place may be the wrong way round, or a minus sign is missing. "
+        "Look again at the point on the map.",
+        {"sent": _point(report.longitude, report.latitude), "alternative": _point(longitude, latitude)},
+    )
+
+
+def _point(longitude: float, latitude: float) -> dict[str, float]:
+    """Return a point as plain data, to 4 decimals (about 11 m)."""
+    return {"longitude": round(longitude, 4), "latitude": round(latitude, 4)}

@@ -1,0 +1,142 @@
+"""What screening takes and gives: the region it compares with, its planning values, its answer."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from surveys.vocabulary import QueryKind, QueryReason
+
+from .records import Suspicion
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+#: Look-alike pairs (domain notes, section 5 "swapped groups"; a season may add pairs of its own list).
+LOOK_ALIKES: tuple[tuple[str, str], ...] = (
+    ("earwigs", "rove_beetles"),
+    ("millipedes", "centipedes"),
+    ("harvestmen", "spiders"),
+    ("springtails", "mites"),
+    ("flat_bugs", "other_beetles"),
+    ("slugs", "flatworms"),
+)
+#: Groups that swarm, and stay out of any "total animals" (domain notes, section 3: springtails, ants, mites).
+SWARMING: tuple[str, ...] = ("springtails", "ants", "mites")
+
+
+@dataclass(frozen=True, slots=True)
+class PriorRates:
+    """Share of returns in which each slip happens, before anything is seen.
+
+    Rates are not known (domain notes, section 5): planning values, about 5 % of returns in all
+    with the deterministic kinds, which carry stated probabilities of their own.
+    """
+
+    ten_times: float = 0.004
+    doubled_digit: float = 0.003
+    look_alikes: float = 0.004
+    row_slip: float = 0.003
+    traps_pooled: float = 0.003
+    copied: float = 0.004
+    lost_trap_zeros: float = 0.003
+    unexplained: float = 0.001
+    # Not a slip: honest nights far outside the negative binomial (a nest, a swarm).
+    true_extreme: float = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class ScreeningSettings:
+    """Planning values of the screening; every one may be set by a season."""
+
+    priors: PriorRates = field(default_factory=PriorRates)
+    look_alikes: tuple[tuple[str, str], ...] = LOOK_ALIKES
+    swarming: tuple[str, ...] = SWARMING
+    most_animals: int = 500  # domain notes, section 5: more than 500 macro-animals in a 75 mm cup
+    border_slack_deg: float = 0.01  # about 1 km: outlines are simplified, gardens lie at shores
+    # Domain notes, section 5: hours = 24 +- 1 + 24 n; wider, as honest nights last 20 to 28 h (protocol v1).
+    time_slack_h: float = 3.0
+    surprising_tail: float = 0.001  # domain notes, section 5: tail p < 0.001
+    mention_from: float = 0.1  # weaker suspicions are not listed
+    hold_from: float = 0.5  # before a season has ranks to cut: wait when a slip is more likely than not
+    certain_from: float = 0.7  # a deterministic reason this strong goes before the statistical ones
+    sibling_trust: float = 0.5  # a sibling may stand in another habitat: it counts half
+    night_log_sd: float = 0.5  # nights differ by this much for all groups together (x 0.6 to x 1.65)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RegionFrame:
+    """The region and period to which a return belongs.
+
+    ``groups`` are the season's groups in the order of the form (G); ``expected_total`` (G,) is what
+    the cell's usable returns were expected to catch in all; ``trap_nights`` is their effort.
+    ``rings`` are closed or open rings of (longitude, latitude), each (n, 2), outer ones and holes in
+    any order (a point is inside when an odd number of rings holds it); no rings: no check of the place.
+    """
+
+    groups: tuple[str, ...]
+    expected_total: FloatArray
+    trap_nights: float
+    rings: tuple[FloatArray, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Screening:
+    """What screening says of one return.
+
+    ``suspicions`` strongest first, one per reason; ``probability`` that something is wrong (0 to 1);
+    ``damage``: how far that would move the region's indices, as a sum of relative shifts over groups;
+    ``rank`` = probability x damage; ``urgent``: safety or welfare, never cut by a budget; ``certain``:
+    a deterministic reason is strong; ``holds``: the return waits where no threshold is known yet.
+    """
+
+    suspicions: tuple[Suspicion, ...]
+    probability: float
+    damage: float
+    rank: float
+    urgent: bool
+    certain: bool
+    holds: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A suspicion in words: for the coordinator, for the sender, and as plain data for a page to draw."""
+
+    sentence: str
+    gentle_sentence: str
+    evidence: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Hunch:
+    """One explanation under weighing: a suspicion in the making.
+
+    ``odds`` that this happened against "all is well"; ``corrected`` (G,) are the counts as they would
+    have been, None when the whole return would fall.
+    """
+
+    kind: QueryKind
+    reason: QueryReason
+    odds: float
+    tell: Callable[[], Told]  # only what is mentioned is put into words: most hunches are not
+    stated: bool = False  # True: odds follow from a stated probability, not from a likelihood ratio
+    corrected: FloatArray | None = None
+
+
+def state_hunch(
+    reason: QueryReason, probability: float, sentence: str, gentle_sentence: str, evidence: dict[str, Any]
+) -> Hunch:
+    """Return a deterministic hunch whose ``probability`` (0 to 1) is a stated planning value."""
+    return Hunch(
+        kind=QueryKind.DETERMINISTIC,
+        reason=reason,
+        odds=probability / (1.0 - probability),
+        tell=lambda: Told(sentence, gentle_sentence, evidence),
+        stated=True,
+    )

@@ -1,0 +1,187 @@
+"""What a weighed explanation says: a sentence for the coordinator, a gentler one for the sender, numbers to draw."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from surveys.vocabulary import QueryKind, QueryReason
+
+from .screening_chances import Catch, lower_tail
+from .screening_records import FloatArray, Hunch, Told
+from .screening_weighing import Weighing, sum_odds
+
+
+def tell_number(weighing: Weighing, at: int, count: float, odds: float) -> Hunch:
+    """Return the hunch that one number was written too high."""
+    sent, name = _sent(weighing.catch, at), _name(weighing.catch, at)
+    return Hunch(
+        kind=QueryKind.STATISTICAL,
+        reason=QueryReason.TEN_TIMES,
+        odds=odds,
+        tell=lambda: Told(
+            f"{name.capitalize()}: {sent} sent, where such a trap catches {_usual(weighing, at)}. {count:.0f} would "
+            "fit far better: a zero too many, or a digit typed twice.",
+            f"You sent {sent} {name}. Most traps like yours catch {_usual(weighing, at)}. Look at your sheet again: "
+            f"was it {count:.0f}? If {sent} is right, tell us: big nights do happen.",
+            {
+                "numbers": [_numbers(weighing, at)],
+                "alternative": {"group": weighing.catch.groups[at], "count": int(count)},
+            },
+        ),
+        corrected=_with(weighing.catch, {at: count}),
+    )
+
+
+def tell_swap(weighing: Weighing, a: int, b: int, gain: float, pairs: int) -> Hunch:
+    """Return the hunch that two groups were swapped."""
+    catch, first, second = weighing.catch, _name(weighing.catch, a), _name(weighing.catch, b)
+    return Hunch(
+        kind=QueryKind.STATISTICAL,
+        reason=QueryReason.LOOK_ALIKES,
+        odds=sum_odds(np.array([np.log(weighing.settings.priors.look_alikes / pairs) + gain])),
+        tell=lambda: Told(
+            f"{first.capitalize()} {_sent(catch, a)} and {second} {_sent(catch, b)} fit {_times(gain)} better the "
+            "other way round. The two look alike.",
+            f"{first.capitalize()} and {second} look much alike. You sent {_sent(catch, a)} {first} and "
+            f"{_sent(catch, b)} {second}. Look again, or send a photo of the tray: might it be the other way round?",
+            {
+                "numbers": [_numbers(weighing, a), _numbers(weighing, b)],
+                "alternative": {"swapped": [catch.groups[a], catch.groups[b]], "log_ratio": round(gain, 2)},
+            },
+        ),
+        corrected=_with(catch, {a: float(catch.point[b]), b: float(catch.point[a])}),
+    )
+
+
+def tell_slip(weighing: Weighing, direction: str, start: int, gain: float, log_odds: float) -> Hunch:
+    """Return the hunch that counts stand one row off."""
+    catch = weighing.catch
+    corrected = np.where(catch.known, catch.point, catch.mean)
+    if direction == "down":
+        corrected[start:-1], corrected[-1] = corrected[start + 1 :].copy(), catch.mean[-1]
+    else:
+        corrected[start + 1 :], corrected[start] = corrected[start:-1].copy(), catch.mean[start]
+    return Hunch(
+        kind=QueryKind.DETERMINISTIC,
+        reason=QueryReason.ROW_SLIP,
+        odds=sum_odds(np.array([log_odds])),
+        tell=lambda: Told(
+            f"From {_name(catch, start)} on, the counts fit {_times(gain)} better one row "
+            f"{'up' if direction == 'down' else 'down'}.",
+            f"From {_name(catch, start)} on, your numbers look as if they slipped by one row. Lay your "
+            "sheet beside the form and look again at each row.",
+            {
+                "numbers": [_numbers(weighing, int(at)) for at in np.flatnonzero(catch.known & (catch.point > 0.0))],
+                "alternative": {"slipped": direction, "from_group": catch.groups[start], "log_ratio": round(gain, 2)},
+            },
+        ),
+        corrected=corrected,
+    )
+
+
+def tell_empty(weighing: Weighing, log_odds: float) -> Hunch:
+    """Return the hunch that an empty list stands for a lost trap."""
+    expected = float(np.sum(weighing.catch.mean[weighing.catch.known]))
+    return Hunch(
+        kind=QueryKind.STATISTICAL,
+        reason=QueryReason.LOST_TRAP_ZEROS,
+        odds=sum_odds(np.array([log_odds])),
+        tell=lambda: Told(
+            f"Not one animal, where such a trap catches about {expected:.0f} in all. The trap may have been lost.",
+            f"You found no animals at all. Traps like yours catch about {expected:.0f}. That can happen. "
+            "Was the cup still in its place, upright and dry inside?",
+            {"numbers": [{"name": "expected_in_all", "value": round(expected, 2)}, {"name": "sent", "value": 0}]},
+        ),
+        corrected=weighing.catch.mean,
+    )
+
+
+def tell_pooled(weighing: Weighing, traps: int, log_odds: float) -> Hunch:
+    """Return the hunch that several traps were added up."""
+    catch = weighing.catch
+    total, expected = float(np.sum(catch.point[catch.known])), float(np.sum(catch.mean[catch.known]))
+    return Hunch(
+        kind=QueryKind.DETERMINISTIC,
+        reason=QueryReason.TRAPS_POOLED,
+        odds=sum_odds(np.array([log_odds])),
+        tell=lambda: Told(
+            f"{total:.0f} animals, where one such trap catches about {expected:.0f}, and most groups are up "
+            f"together: {traps} traps may be counted as one.",
+            f"You sent {total:.0f} animals for one trap. Traps like yours catch about {expected:.0f}. Did "
+            f"you add up {traps} traps? If so, tell us how many: that is fine, and your counts still help.",
+            {
+                "numbers": [
+                    {"name": "sent", "value": round(total, 1)},
+                    {"name": "expected", "value": round(expected, 1)},
+                ],
+                "alternative": {"traps": traps},
+            },
+        ),
+        corrected=catch.point / traps,
+    )
+
+
+def tell_many(weighing: Weighing, at: int, log_odds: float) -> Hunch:
+    """Return the hunch that a count is simply too high."""
+    sent, name = _sent(weighing.catch, at), _name(weighing.catch, at)
+    return Hunch(
+        kind=QueryKind.STATISTICAL,
+        reason=QueryReason.UNUSUALLY_MANY,
+        odds=sum_odds(np.array([log_odds])),
+        tell=lambda: Told(
+            f"{name.capitalize()}: {sent} sent, where such a trap catches {_usual(weighing, at)}; a count this "
+            f"high comes once in {1.0 / max(float(weighing.tail[at]), 1e-9):,.0f} such traps.",
+            f"You sent {sent} {name}. Most traps like yours catch {_usual(weighing, at)}. That would be a big night! "
+            "Look at your sheet once more, or send a photo of the tray.",
+            {"numbers": [_numbers(weighing, at)]},
+        ),
+        corrected=_with(weighing.catch, {at: float(weighing.catch.mean[at])}),
+    )
+
+
+def _with(catch: Catch, changes: dict[int, float]) -> FloatArray:
+    """Return the counts with a few of them replaced; what is not known keeps its expected count."""
+    counts = np.where(catch.known, catch.point, catch.mean)
+    for at, count in changes.items():
+        counts[at] = count
+    return counts
+
+
+def _name(catch: Catch, at: int) -> str:
+    """Return a group's code as words."""
+    return catch.groups[at].replace("_", " ").replace("-", " ")
+
+
+def _sent(catch: Catch, at: int) -> str:
+    """Return a count as it was sent: a number, a class, or an open class."""
+    low, high = catch.low[at], catch.high[at]
+    if low == high:
+        return f"{low:.0f}"
+    return f"{low:.0f} or more" if np.isinf(high) else f"{low:.0f} to {high:.0f}"
+
+
+def _usual(weighing: Weighing, at: int) -> str:
+    """Return the range that nine in ten such traps stay in."""
+    most = weighing.quantiles["0.9"][at]
+    return "hardly any" if most < 1.0 else f"up to {most:.0f}"
+
+
+def _times(gain: float) -> str:
+    """Return a log likelihood ratio in words."""
+    ratio = np.exp(min(gain, np.log(1e6)))
+    return "over a million times" if ratio >= 1e6 else f"{float(f'{ratio:.2g}'):,.0f} times"
+
+
+def _numbers(weighing: Weighing, at: int) -> dict[str, object]:
+    """Return one group's count beside its predictive distribution, for a plot."""
+    catch = weighing.catch
+    mean, size = catch.mean[at : at + 1], catch.size[at : at + 1]
+    return {
+        "group": catch.groups[at],
+        "low": int(catch.low[at]),
+        "high": None if np.isinf(catch.high[at]) else int(catch.high[at]),
+        "expected": round(float(mean[0]), 3),
+        "quantiles": {share: int(counts[at]) for share, counts in weighing.quantiles.items()},
+        "tail_p": float(f"{float(weighing.tail[at]):.3g}"),
+        "share_below": round(float(lower_tail(catch.low[at : at + 1] - 1.0, mean, size)[0]), 4),
+    }

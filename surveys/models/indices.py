@@ -1,0 +1,110 @@
+"""Runs, the index values they computed, what is usual, and which run is shown."""
+
+from __future__ import annotations
+
+from typing import Any, ClassVar
+
+from django.db import models
+from django.db.models import F, Q
+from django.utils import timezone
+
+from surveys.models.jobs import Job
+from surveys.models.seasons import Group, Habitat, Region, Season, Window
+from surveys.models.words import only_words, word_column
+from surveys.vocabulary import IndexLabel, RunState
+
+
+class Run(models.Model):
+    """One execution of a nightly computation, with everything needed to do it again."""
+
+    season = models.ForeignKey(Season, on_delete=models.PROTECT, related_name="runs")
+    job = models.ForeignKey(Job, on_delete=models.PROTECT, related_name="runs")
+    fence = models.PositiveIntegerField()
+    night = models.DateField()
+    state = word_column(RunState, default=RunState.COMPUTING)
+    method_version = models.CharField(max_length=20)
+    protocol_version = models.CharField(max_length=20)
+    code_version = models.CharField(max_length=64)
+    seed = models.BigIntegerField()
+    parameters = models.JSONField(default=dict)
+    snapshot_event = models.BigIntegerField()
+    snapshot_hash = models.CharField(max_length=64)
+    counts = models.JSONField(default=dict)
+    timings = models.JSONField(default=dict)
+    started_at = models.DateTimeField(default=timezone.now)
+    published_at = models.DateTimeField(null=True)
+
+    class Meta:
+        constraints: ClassVar[list[Any]] = [
+            only_words("state", RunState, "a_run_is_in_a_known_state"),
+            models.UniqueConstraint(
+                fields=["season"], condition=Q(state="published"), name="one_run_of_a_season_is_shown"
+            ),
+            models.UniqueConstraint(fields=["season", "job", "fence"], name="a_claim_of_a_job_makes_one_run"),
+            models.CheckConstraint(
+                condition=Q(state="computing") | Q(published_at__isnull=False),
+                name="a_run_that_was_shown_says_since_when",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"run {self.pk} of {self.night}"
+
+
+class IndexValue(models.Model):
+    """One activity index: mean over gardens, animals per trap-night, with its interval."""
+
+    run = models.ForeignKey(Run, on_delete=models.CASCADE, related_name="values")
+    region = models.ForeignKey(Region, on_delete=models.PROTECT)
+    group = models.ForeignKey(Group, on_delete=models.PROTECT)
+    window = models.ForeignKey(Window, on_delete=models.PROTECT)
+    rim_exponent = models.PositiveSmallIntegerField(default=1)
+    label = word_column(IndexLabel)
+    estimate = models.FloatField(null=True)
+    low = models.FloatField(null=True)
+    high = models.FloatField(null=True)
+    sites = models.PositiveIntegerField()
+    site_nights = models.PositiveIntegerField()
+    returns = models.PositiveIntegerField()
+    trap_nights = models.FloatField()
+    more_sites_needed = models.PositiveIntegerField(default=0)
+
+    class Meta:
+        constraints: ClassVar[list[Any]] = [
+            only_words("label", IndexLabel, "an_index_value_has_a_known_label"),
+            models.UniqueConstraint(
+                fields=["run", "region", "group", "window", "rim_exponent"], name="a_run_gives_each_index_once"
+            ),
+            models.CheckConstraint(
+                condition=Q(label="too_few", estimate__isnull=True, low__isnull=True, high__isnull=True)
+                | (~Q(label="too_few") & Q(low__lte=F("estimate")) & Q(estimate__lte=F("high"))),
+                name="an_estimate_lies_inside_its_interval_or_is_not_shown",
+            ),
+        ]
+
+
+class UsualCatch(models.Model):
+    """What a trap usually catches of a group in a region, window and habitat, per trap-night.
+
+    A negative binomial of this mean and size for one night, times a gamma of mean one and this shape
+    for the site. A generation is learned whole, by one nightly job.
+    """
+
+    season = models.ForeignKey(Season, on_delete=models.CASCADE)
+    region = models.ForeignKey(Region, on_delete=models.CASCADE)
+    window = models.ForeignKey(Window, on_delete=models.CASCADE)
+    group = models.ForeignKey(Group, on_delete=models.CASCADE)
+    habitat = models.ForeignKey(Habitat, on_delete=models.CASCADE)
+    generation = models.BigIntegerField()
+    mean = models.FloatField()
+    size = models.FloatField()
+    site_shape = models.FloatField()
+    returns = models.PositiveIntegerField()
+
+    class Meta:
+        constraints: ClassVar[list[Any]] = [
+            models.UniqueConstraint(
+                fields=["season", "generation", "region", "window", "habitat", "group"], name="what_is_usual_is_said_once"
+            ),
+            models.CheckConstraint(condition=Q(mean__gt=0) & Q(size__gt=0) & Q(site_shape__gt=0), name="what_is_usual_is_positive"),
+        ]

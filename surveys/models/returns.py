@@ -1,0 +1,211 @@
+"""Returns as they were sent, the catch in them, and what the protocol check found.
+
+A return has two halves. The *reported* half is what a person sent; a trigger refuses every update
+to it. The *worked* half (state, standing, effort, screening) belongs to the service and is
+recomputed at will from the reported half.
+"""
+
+from __future__ import annotations
+
+from typing import Any, ClassVar
+
+from django.contrib.postgres.fields import ArrayField
+from django.db import models
+from django.db.models import F, Q
+from django.utils import timezone
+
+from surveys import vocabulary as words
+from surveys.models.people import Account
+from surveys.models.seasons import Group, Habitat, Season
+from surveys.models.sites import Trap
+from surveys.models.words import only_words, word_column
+from surveys.vocabulary import REPORTED_MEASURES, REPORTED_WORDS
+
+#: Columns of the worked half. Everything else is reported and never edited.
+WORKED_COLUMNS = (
+    "state",
+    "version",
+    "moved_at",
+    "standing",
+    "exposure_h",
+    "whole_nights",
+    "trap_nights",
+    "rim_ratio",
+    "fresh",
+    "probability",
+    "damage",
+    "rank",
+    "urgent",
+    "certain",
+    "screened_at",
+    "screened_with",
+)
+
+
+class Return(models.Model):
+    """What one person sends about one trap for one exposure."""
+
+    uuid = models.UUIDField(unique=True)
+    season = models.ForeignKey(Season, on_delete=models.PROTECT, related_name="returns")
+    trap = models.ForeignKey(Trap, on_delete=models.PROTECT, related_name="returns")
+    sender = models.ForeignKey(Account, null=True, on_delete=models.SET_NULL, related_name="returns")
+    received_at = models.DateTimeField(default=timezone.now)
+    fingerprint = models.CharField(max_length=64)
+
+    # Reported: never edited.
+    set_at = models.DateTimeField()
+    emptied_at = models.DateTimeField()
+    night = models.DateField()
+    time_precision = word_column(words.TimePrecision, optional=True)
+    habitat = models.ForeignKey(Habitat, null=True, on_delete=models.PROTECT)
+    mouth_mm = models.FloatField(null=True)
+    depth_mm = models.FloatField(null=True)
+    material = word_column(words.CupMaterial, optional=True)
+    wall = word_column(words.CupWall, optional=True)
+    colour = word_column(words.CupColour, optional=True)
+    nesting = word_column(words.CupNesting, optional=True)
+    rim = word_column(words.Rim, optional=True)
+    rim_gap = word_column(words.RimGap, optional=True)
+    cover = word_column(words.Cover, optional=True)
+    cover_kind = word_column(words.CoverKind, optional=True)
+    cover_gap_mm = models.FloatField(null=True)
+    cover_width_mm = models.FloatField(null=True)
+    guard = word_column(words.Guard, optional=True)
+    guard_hole_mm = models.FloatField(null=True)
+    refuge = word_column(words.Refuge, optional=True)
+    liquid = word_column(words.Liquid, optional=True)
+    water_mm = models.FloatField(null=True)
+    drain_holes = word_column(words.DrainHoles, optional=True)
+    settled_h = models.FloatField(null=True)
+    hole_reuse = word_column(words.HoleReuse, optional=True)
+    disturbance = word_column(words.Disturbance, optional=True)
+    pesticide = word_column(words.YesNo, optional=True)
+    looks = word_column(words.Looks, optional=True)
+    traps_open = models.PositiveSmallIntegerField(null=True)
+    spacing_m = models.FloatField(null=True)
+    traps_pooled = models.PositiveSmallIntegerField(default=1)
+    ground_cover = word_column(words.GroundCover, optional=True)
+    vegetation = word_column(words.VegetationHeight, optional=True)
+    temp_min_c = models.FloatField(null=True)
+    temp_max_c = models.FloatField(null=True)
+    temp_source = word_column(words.TemperatureSource, optional=True)
+    rain = word_column(words.Rain, optional=True)
+    wind = word_column(words.Wind, optional=True)
+    ground = word_column(words.GroundWetness, optional=True)
+    trap_state = word_column(words.TrapState, optional=True)
+    counted_in = word_column(words.CountedIn, optional=True)
+    looked_for_all = word_column(words.YesNo, optional=True)
+    remains_seen = word_column(words.YesNo, optional=True)
+    vertebrate_seen = word_column(words.YesNo, optional=True)
+    release = word_column(words.Release, optional=True)
+    closing = word_column(words.Closing, optional=True)
+    note = models.CharField(max_length=500, blank=True, default="")
+
+    # Worked: recomputed at will.
+    state = word_column(words.ReturnState, default=words.ReturnState.RECEIVED)
+    version = models.PositiveIntegerField(default=1)
+    moved_at = models.DateTimeField(default=timezone.now)
+    standing = word_column(words.Standing)
+    exposure_h = models.FloatField()
+    whole_nights = models.PositiveSmallIntegerField()
+    trap_nights = models.FloatField(null=True)
+    rim_ratio = models.FloatField(null=True)
+    fresh = models.BooleanField(null=True)
+    probability = models.FloatField(default=0)
+    damage = models.FloatField(default=0)
+    rank = models.FloatField(default=0)
+    urgent = models.BooleanField(default=False)
+    certain = models.BooleanField(default=False)
+    screened_at = models.DateTimeField(null=True)
+    screened_with = models.BigIntegerField(default=0)
+
+    class Meta:
+        constraints: ClassVar[list[Any]] = [
+            only_words("state", words.ReturnState, "a_return_is_in_a_known_state"),
+            only_words("standing", words.Standing, "a_return_has_a_known_standing"),
+            models.CheckConstraint(condition=Q(traps_pooled__gte=1), name="a_return_is_about_at_least_one_trap"),
+            models.CheckConstraint(
+                condition=Q(trap_nights__isnull=True) | Q(trap_nights__gt=0), name="effort_is_positive_or_missing"
+            ),
+            models.CheckConstraint(
+                condition=Q(probability__gte=0) & Q(probability__lte=1), name="a_probability_is_a_share"
+            ),
+            *[only_words(column, listed, f"{column}_is_a_known_word") for column, listed in REPORTED_WORDS.items()],
+            *[
+                models.CheckConstraint(
+                    condition=Q(**{f"{column}__gte": low}) & Q(**{f"{column}__lte": high}),
+                    name=f"{column}_is_within_reason",
+                )
+                for column, (low, high) in REPORTED_MEASURES.items()
+            ],
+        ]
+        indexes: ClassVar[list[Any]] = [
+            models.Index(fields=["id"], condition=Q(state="received"), name="returns_to_screen"),
+            models.Index(
+                F("season"), F("urgent").desc(), F("rank").desc(), F("id"),
+                condition=Q(state="queried"), name="returns_in_the_queue",
+            ),
+            models.Index(fields=["season", "night"], name="returns_by_night"),
+            models.Index(fields=["sender", "-id"], name="returns_by_sender"),
+            models.Index(fields=["trap", "night"], name="returns_by_trap"),
+        ]
+
+    def __str__(self) -> str:
+        return f"return {self.uuid}"
+
+
+class Catch(models.Model):
+    """One group's answer in a return, as sent."""
+
+    report = models.ForeignKey(Return, on_delete=models.CASCADE, related_name="catches")
+    group = models.ForeignKey(Group, on_delete=models.PROTECT)
+    answer = word_column(words.AnswerKind)
+    low = models.PositiveIntegerField(null=True)
+    high = models.PositiveIntegerField(null=True)
+
+    class Meta:
+        constraints: ClassVar[list[Any]] = [
+            only_words("answer", words.AnswerKind, "a_catch_is_one_of_five_answers"),
+            models.UniqueConstraint(fields=["report", "group"], name="a_group_is_answered_once_in_a_return"),
+            models.CheckConstraint(
+                condition=(
+                    Q(answer="number", low__isnull=False, high=F("low"), low__gt=0)
+                    | Q(answer="class", low__gt=0, high__isnull=True)
+                    | Q(answer="class", low__gt=0, high__gt=F("low"))
+                    | Q(answer="none_seen", low=0, high=0)
+                    | Q(answer__in=["did_not_look", "could_not_tell"], low__isnull=True, high__isnull=True)
+                ),
+                name="a_blank_is_never_a_zero",
+            ),
+        ]
+
+
+class Finding(models.Model):
+    """What one check of the protocol found in a return."""
+
+    report = models.ForeignKey(Return, on_delete=models.CASCADE, related_name="findings")
+    check_id = models.CharField(max_length=40)
+    outcome = word_column(words.Outcome)
+    marks = ArrayField(models.CharField(max_length=12), default=list)
+    sentence = models.CharField(max_length=400)
+
+    class Meta:
+        constraints: ClassVar[list[Any]] = [only_words("outcome", words.Outcome, "a_finding_has_a_known_outcome")]
+        indexes: ClassVar[list[Any]] = [models.Index(fields=["report"], name="findings_by_return")]
+
+
+class KeptAnswer(models.Model):
+    """The answer that an idempotency key has had, kept so that a second asking hears it again."""
+
+    account = models.ForeignKey(Account, on_delete=models.CASCADE)
+    route = models.CharField(max_length=80)
+    key = models.CharField(max_length=200)
+    fingerprint = models.CharField(max_length=64)
+    status = models.PositiveSmallIntegerField()
+    body = models.JSONField()
+    kept_at = models.DateTimeField(default=timezone.now, db_index=True)
+
+    class Meta:
+        constraints: ClassVar[list[Any]] = [
+            models.UniqueConstraint(fields=["account", "route", "key"], name="an_idempotency_key_is_answered_once"),
+        ]

@@ -1,0 +1,45 @@
+"""Jobs: what waits, and how one stands."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from uuid import UUID
+
+from django.db.models import Max, Q
+from django.utils import timezone
+
+from surveys.errors import NotFound
+from surveys.models import Job
+from surveys.vocabulary import JobKind, JobState
+
+
+def jobs_to_do() -> list[int]:
+    """Return the keys of jobs that nobody works on at this moment. One query."""
+    waiting = Q(state=JobState.QUEUED) | Q(state=JobState.RUNNING, lease_until__lt=timezone.now())
+    return list(Job.objects.filter(waiting).order_by("created_at").values_list("pk", flat=True))
+
+
+def job_by_id(public_id: UUID) -> Job:
+    """Return one job. One query."""
+    job = Job.objects.filter(public_id=public_id).first()
+    if job is None:
+        raise NotFound("There is no job with this id.")
+    return job
+
+
+def job_of(kind: JobKind, key: str) -> Job | None:
+    """Return the job of a kind under its key. One query."""
+    return Job.objects.filter(kind=kind, key=key).first()
+
+
+def nights_done(prefix: str) -> set[str]:
+    """Return the keys of the nights that are done, for keys with this beginning. One query."""
+    done = Job.objects.filter(kind=JobKind.NIGHT, key__startswith=prefix, state=JobState.DONE)
+    return set(done.values_list("key", flat=True))
+
+
+def last_sign_of_life() -> datetime | None:
+    """Return when a worker last finished a canary job. One query."""
+    done = Job.objects.filter(kind=JobKind.CANARY, state=JobState.DONE)
+    latest: datetime | None = done.aggregate(latest=Max("finished_at"))["latest"]
+    return latest

@@ -1,0 +1,85 @@
+"""Seasons, their lists and limits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from functools import lru_cache
+from zoneinfo import ZoneInfo
+
+from django.db.models import QuerySet
+
+from surveys.errors import NotFound
+from surveys.methods.protocol import Limits
+from surveys.models import Group, Habitat, Protocol, Region, Season, Window
+from surveys.vocabulary import SeasonState
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonLists:
+    """What a season asks about, in its own order."""
+
+    season: Season
+    groups: tuple[Group, ...]
+    habitats: tuple[Habitat, ...]
+    weights: tuple[float, ...]
+    regions: tuple[Region, ...]
+    windows: tuple[Window, ...]
+
+    @property
+    def opens(self) -> datetime:
+        """The first instant of the season."""
+        return datetime.combine(self.season.opens_on, time.min, ZoneInfo(self.season.time_zone))
+
+    @property
+    def closes(self) -> datetime:
+        """The last instant of the season."""
+        return datetime.combine(self.season.closes_on, time.max, ZoneInfo(self.season.time_zone))
+
+    def window_of(self, night: date) -> Window | None:
+        """Return the window in which a night lies, or None between windows."""
+        return next((window for window in self.windows if window.first_day <= night <= window.last_day), None)
+
+
+def seasons() -> QuerySet[Season]:
+    """Return all seasons that have been opened, newest first. One query."""
+    return Season.objects.exclude(state=SeasonState.DRAFT).select_related("protocol").order_by("-opens_on", "code")
+
+
+def season_by_code(code: str) -> Season:
+    """Return one opened season. One query."""
+    season = seasons().filter(code=code).first()
+    if season is None:
+        raise NotFound(f"There is no season with the code {code!r}. The list of seasons shows the codes there are.")
+    return season
+
+
+def current_season() -> Season | None:
+    """Return the open season, or the latest that was. One query."""
+    return seasons().filter(state=SeasonState.OPEN).first() or seasons().first()
+
+
+def open_seasons_of(region: Region) -> list[Season]:
+    """Return the seasons that are open in a region. One query."""
+    return list(seasons().filter(state=SeasonState.OPEN, regions=region))
+
+
+def lists_of(season: Season) -> SeasonLists:
+    """Return a season's lists. Four queries."""
+    habitats = list(
+        season.seasonhabitat_set.select_related("habitat").order_by("habitat__position", "habitat__code")
+    )
+    return SeasonLists(
+        season=season,
+        groups=tuple(row.group for row in season.seasongroup_set.select_related("group").order_by("position")),
+        habitats=tuple(row.habitat for row in habitats),
+        weights=tuple(row.weight for row in habitats),
+        regions=tuple(season.regions.order_by("position", "code")),
+        windows=tuple(season.windows.order_by("first_day", "code")),
+    )
+
+
+@lru_cache(maxsize=64)
+def limits_of(protocol: Protocol) -> Limits:
+    """Return the ranges of a protocol version. A version never changes, so it is read once."""
+    return Limits.from_mapping(protocol.limits)

@@ -1,0 +1,140 @@
+"""Computing a season's indices and showing them: whole, or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from dataclasses import asdict
+from datetime import date
+from functools import lru_cache
+from pathlib import Path
+from time import perf_counter
+from typing import Any
+
+from django.conf import settings
+from django.db import transaction
+from django.utils import timezone
+
+import surveys.methods
+from surveys.methods import METHOD_VERSION
+from surveys.methods.indices import estimate_level
+from surveys.methods.level_records import LevelCell, LevelResult, LevelSettings
+from surveys.models import IndexValue, Job, Run, Season
+from surveys.queries.frames import NightInput, level_input, night_input
+from surveys.services.events import write_event
+from surveys.services.jobs import hold_job
+from surveys.vocabulary import IndexLabel, RunState
+
+#: Exponents of the rim offset: 1 is published, 0 is the sensitivity run. Source: methods, section 2.
+RIM_EXPONENTS = (1, 0)
+
+
+def compute_indices(
+    *, job: Job, season: Season, night: date, parameters: dict[str, Any], progress: Callable[[int, int], None]
+) -> Run:
+    """Compute every index of a season and show them in place of the last ones, in one transaction.
+
+    ``progress(done, total)`` is called after each group; it may raise to stop. Raises
+    :class:`surveys.services.jobs.LostLease` when another worker has taken the job over.
+    """
+    started = perf_counter()
+    given = night_input(season)
+    read = perf_counter()
+    chosen = LevelSettings(guard_seed=seed_of(season, night))
+    values, results = _estimate_all(given, chosen, progress)
+    computed = perf_counter()
+    return _show(
+        job=job,
+        run=Run(
+            season=season,
+            job=job,
+            fence=job.fence,
+            night=night,
+            method_version=METHOD_VERSION,
+            protocol_version=season.protocol.version,
+            code_version=settings.CODE_VERSION or code_version(),
+            seed=chosen.guard_seed,
+            parameters={**parameters, "level": asdict(chosen), "components": results},
+            snapshot_event=given.snapshot.event,
+            snapshot_hash=given.snapshot.digest,
+            counts={"returns": given.snapshot.returns, "answers": len(given.frame)},
+            timings={"read_s": round(read - started, 3), "compute_s": round(computed - read, 3)},
+        ),
+        values=values,
+    )
+
+
+def seed_of(season: Season, night: date) -> int:
+    """Return the seed of a night: fixed by season and date, so that a repeat gives the same run."""
+    return int.from_bytes(hashlib.sha256(f"{season.code}/{night}".encode()).digest()[:4], "big")
+
+
+@lru_cache(maxsize=1)
+def code_version() -> str:
+    """Return a hash over the source of the methods: which code made a figure."""
+    digest = hashlib.sha256()
+    for file in sorted(Path(surveys.methods.__path__[0]).glob("*.py")):
+        digest.update(file.name.encode() + file.read_bytes())
+    return digest.hexdigest()
+
+
+def _estimate_all(
+    given: NightInput, chosen: LevelSettings, progress: Callable[[int, int], None]
+) -> tuple[list[IndexValue], dict[str, Any]]:
+    values: list[IndexValue] = []
+    results: dict[str, Any] = {}
+    total = len(given.lists.groups)
+    for position, group in enumerate(given.lists.groups):
+        for exponent in RIM_EXPONENTS:
+            result = estimate_level(level_input(given, group=position, rim_exponent=exponent), chosen)
+            values.extend(_values(given, position, exponent, result))
+            if exponent == RIM_EXPONENTS[0]:
+                results[group.code] = {
+                    "site_variance": result.site_variance,
+                    "night_variance": result.night_variance,
+                    "guard": result.guard,
+                    "lean_on_prior": result.components_lean_on_prior,
+                    "warnings": list(result.warnings),
+                }
+        progress(position + 1, total)
+    return values, results
+
+
+def _values(given: NightInput, group: int, exponent: int, result: LevelResult) -> list[IndexValue]:
+    lists = given.lists
+    places = [(region, window) for region in lists.regions for window in lists.windows]
+    return [
+        _value(cell, region=region, window=window, group=lists.groups[group], rim_exponent=exponent)
+        for (region, window), cell in zip(places, result.cells, strict=True)
+    ]
+
+
+def _value(cell: LevelCell, **place: Any) -> IndexValue:
+    shown = cell.shown != IndexLabel.TOO_FEW
+    return IndexValue(
+        **place,
+        label=cell.shown,
+        estimate=cell.estimate if shown else None,
+        low=cell.low if shown else None,
+        high=cell.high if shown else None,
+        sites=cell.sites,
+        site_nights=cell.site_nights,
+        returns=cell.returns,
+        trap_nights=cell.trap_nights,
+        more_sites_needed=cell.more_sites_needed,
+    )
+
+
+def _show(*, job: Job, run: Run, values: list[IndexValue]) -> Run:
+    with transaction.atomic(durable=True):
+        hold_job(job=job)
+        Run.objects.filter(season=run.season, state=RunState.PUBLISHED).update(state=RunState.SUPERSEDED)
+        run.state = RunState.PUBLISHED
+        run.published_at = timezone.now()
+        run.save()
+        for value in values:
+            value.run = run
+        IndexValue.objects.bulk_create(values, batch_size=2000)
+        details = {"values": len(values), "snapshot_event": run.snapshot_event, "snapshot_hash": run.snapshot_hash}
+        write_event(by=None, verb="indices published", subject=run, details=details)
+    return run

@@ -1,0 +1,367 @@
+"""Taking returns in: whatever was sent is kept, checked against the protocol, and left to wait.
+
+A return that arrives is *received*; screening, a stage of its own, picks it up from there.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+from django.db import IntegrityError, transaction
+from django.utils import timezone
+
+from surveys import lifecycle
+from surveys.errors import Conflict, Fault, Faulty, NotFound, Refusal
+from surveys.methods.protocol import check_protocol
+from surveys.methods.records import Answer, ProtocolResult
+from surveys.models import Account, Catch, Finding, Return, Season, Trap
+from surveys.permissions import returns_of, traps_of
+from surveys.queries.frames import report_of
+from surveys.queries.seasons import SeasonLists, limits_of, lists_of, open_seasons_of
+from surveys.services.events import write_event
+from surveys.services.once import Kept, Once
+from surveys.vocabulary import CLASS_BOUNDS, AnswerKind, CountClass, ReturnState
+
+#: Returns in one sending; a larger one is refused before anything is stored.
+MOST_AT_ONCE = 500
+
+
+_HELD_BACK = Conflict(
+    "Not stored, because another return of this sending has faults and all were to go in together. "
+    "Mend that one and send them all again.",
+    code="held_back",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SentAnswer:
+    """One group's answer as it was sent: a count with ``number``, a class with ``class``."""
+
+    group: str
+    kind: AnswerKind
+    count: int | None = None
+    count_class: CountClass | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SentReturn:
+    """A return as it was sent. ``fields`` holds the optional reported columns by name."""
+
+    uuid: UUID
+    trap: UUID
+    set_at: datetime
+    emptied_at: datetime
+    habitat: str | None
+    answers: tuple[SentAnswer, ...]
+    fields: Mapping[str, Any] = field(default_factory=dict)
+
+    def fingerprint(self) -> str:
+        """Return a hash that is the same for the same content, whatever its order."""
+        content = {
+            "trap": str(self.trap),
+            "set_at": self.set_at.timestamp(),
+            "emptied_at": self.emptied_at.timestamp(),
+            "habitat": self.habitat,
+            "answers": sorted([a.group, a.kind, a.count, a.count_class] for a in self.answers),
+            "fields": {name: value for name, value in self.fields.items() if value is not None},
+        }
+        return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """What became of one sent return. ``report`` is None exactly where ``refusal`` is not."""
+
+    report: Return | None
+    created: bool = False
+    refusal: Refusal | None = None
+
+
+@dataclass(slots=True)
+class _Draft:
+    """A return that is ready to be stored, with its rows."""
+
+    report: Return
+    catches: list[Catch]
+    findings: list[Finding]
+
+
+def receive_return(
+    *, by: Account, sent: SentReturn, once: Once | None = None, answer: Callable[[Receipt], Kept] | None = None
+) -> Receipt | Kept:
+    """Store one return with its findings; the same return sent again changes nothing.
+
+    With ``once`` and ``answer`` the rendered answer is kept in the same transaction.
+    Raises :class:`Faulty` with every fault, or :class:`Conflict` for another return under this id.
+    """
+    with transaction.atomic(durable=True):
+        kept = once.claim() if once else None
+        if kept is not None:
+            return kept
+        receipt = _receive_all(by, [sent])[0]
+        if receipt.refusal is not None:
+            raise receipt.refusal
+        _keep(once, answer, receipt)
+        if receipt.created and receipt.report is not None:
+            write_event(by=by, verb="return received", subject=receipt.report, details={"answers": len(sent.answers)})
+    return receipt
+
+
+def receive_returns(
+    *,
+    by: Account,
+    sent: Sequence[SentReturn],
+    together: bool = False,
+    once: Once | None = None,
+    answer: Callable[[list[Receipt]], Kept] | None = None,
+) -> list[Receipt] | Kept:
+    """Store many returns, each for itself, or with ``together`` all of them or none.
+
+    Returns one receipt for each, in the order sent.
+    """
+    if len(sent) > MOST_AT_ONCE:
+        raise Faulty(
+            f"There are {len(sent)} returns in this sending, and at most {MOST_AT_ONCE} are taken at once. Send them in parts."
+        )
+    with transaction.atomic(durable=True):
+        kept = once.claim() if once else None
+        if kept is not None:
+            return kept
+        with transaction.atomic():
+            receipts = _receive_all(by, sent)
+            if together and any(receipt.refusal for receipt in receipts):
+                transaction.set_rollback(True)
+                receipts = [Receipt(None, refusal=r.refusal or _HELD_BACK) for r in receipts]
+        _keep(once, answer, receipts)
+        stored = [r.report.pk for r in receipts if r.created and r.report is not None]
+        if stored:
+            write_event(by=by, verb="returns received", details={"returns": stored})
+    return receipts
+
+
+def withdraw_return(*, by: Account, uuid: UUID) -> Return:
+    """Take one's own return back: it leaves every index and later release."""
+    with transaction.atomic(durable=True):
+        report = returns_of(by).select_for_update(of=("self",)).filter(uuid=uuid).first()
+        if report is None:
+            raise NotFound("There is no return of yours with this id.")
+        report.state = lifecycle.move(report.state, ReturnState.WITHDRAWN)
+        report.version += 1
+        report.moved_at = timezone.now()
+        report.save(update_fields=["state", "version", "moved_at"])
+        write_event(by=by, verb="return withdrawn", subject=report, details={})
+    return report
+
+
+def _keep(once: Once | None, answer: Callable[[Any], Kept] | None, result: Any) -> None:
+    if once is not None and answer is not None:
+        kept = answer(result)
+        once.keep(kept.status, kept.body)
+
+
+def _receive_all(by: Account, sent: Sequence[SentReturn]) -> list[Receipt]:
+    """Draft every return, store the good ones at once, and answer in the order sent."""
+    traps = {
+        trap.public_id: trap
+        for trap in traps_of(by)
+        .filter(public_id__in={one.trap for one in sent})
+        .select_related("habitat", "site__region", "site__point")
+    }
+    seasons = _Seasons()
+    outcome: list[Receipt | _Draft] = []
+    for one in sent:
+        try:
+            outcome.append(_draft(by, one, traps, seasons))
+        except Refusal as refusal:
+            outcome.append(Receipt(None, refusal=refusal))
+    return _store(outcome)
+
+
+class _Seasons:
+    """The open seasons and their lists, read once per sending."""
+
+    def __init__(self) -> None:
+        self._of_region: dict[int, list[Season]] = {}
+        self._lists: dict[int, SeasonLists] = {}
+
+    def for_trap(self, trap: Trap, set_at: datetime) -> SeasonLists:
+        region = trap.site.region
+        if region.pk not in self._of_region:
+            self._of_region[region.pk] = open_seasons_of(region)
+        found = self._of_region[region.pk]
+        if not found:
+            raise Conflict(
+                f"No season is open in {region.name} at the moment, so this return cannot be taken in. "
+                "Keep it, and send it when the season opens."
+            )
+        day = set_at.date()
+        season = next((one for one in found if one.opens_on <= day <= one.closes_on), found[0])
+        if season.pk not in self._lists:
+            self._lists[season.pk] = lists_of(season)
+        return self._lists[season.pk]
+
+
+def _draft(by: Account, sent: SentReturn, traps: Mapping[UUID, Trap], seasons: _Seasons) -> _Draft:
+    trap = traps.get(sent.trap)
+    if trap is None:
+        raise Faulty(
+            "The trap of this return is not one of yours. Look its id up among your traps.",
+            faults=(Fault("/trap", "unknown_trap", f"{sent.trap} is not the id of one of your traps."),),
+        )
+    lists = seasons.for_trap(trap, sent.set_at)
+    answers, faults = _answers(sent, lists)
+    habitat = next((one for one in lists.habitats if one.code == sent.habitat), None)
+    if sent.habitat is not None and habitat is None:
+        known = ", ".join(one.code for one in lists.habitats)
+        faults.append(
+            Fault("/habitat", "unknown_habitat", f"{sent.habitat!r} is not a habitat of this season. It has: {known}.")
+        )
+    if faults:
+        raise Faulty("Some of this return could not be read. Mend what is listed and send it again.", faults=tuple(faults))
+    report = Return(
+        uuid=sent.uuid,
+        season=lists.season,
+        trap=trap,
+        sender=by,
+        fingerprint=sent.fingerprint(),
+        set_at=sent.set_at,
+        emptied_at=sent.emptied_at,
+        night=sent.set_at.astimezone(ZoneInfo(lists.season.time_zone)).date(),
+        habitat=habitat,
+        **sent.fields,
+    )
+    result = check_protocol(
+        report_of(report, answers=answers, point=trap.site.point, lists=lists, habitat=sent.habitat),
+        limits_of(lists.season.protocol),
+    )
+    work_out(report, result)
+    groups = {group.code: group for group in lists.groups}
+    return _Draft(
+        report=report,
+        catches=[
+            Catch(report=report, group=groups[a.group], answer=a.kind, low=a.low, high=a.high) for a in answers
+        ],
+        findings=[
+            Finding(
+                report=report,
+                check_id=finding.check,
+                outcome=finding.outcome,
+                marks=sorted(finding.marks),
+                sentence=finding.sentence,
+            )
+            for finding in result.findings
+        ],
+    )
+
+
+def work_out(report: Return, result: ProtocolResult) -> None:
+    """Write what the protocol check worked out onto the worked half of a return."""
+    report.standing = result.standing
+    report.exposure_h = result.exposure_h
+    report.whole_nights = result.whole_nights
+    report.trap_nights = result.trap_nights
+    report.rim_ratio = result.rim_ratio
+    report.fresh = result.fresh
+
+
+def _answers(sent: SentReturn, lists: SeasonLists) -> tuple[list[Answer], list[Fault]]:
+    listed = {group.code for group in lists.groups}
+    answers: list[Answer] = []
+    faults: list[Fault] = []
+    seen: set[str] = set()
+    for position, one in enumerate(sent.answers):
+        pointer = f"/catch/{position}"
+        if one.group not in listed:
+            faults.append(
+                Fault(f"{pointer}/group", "unknown_group", f"{one.group!r} is not on the list of animal groups of this season.")
+            )
+        elif one.group in seen:
+            faults.append(Fault(f"{pointer}/group", "group_twice", f"{one.group!r} is answered twice. Send one answer for it."))
+        else:
+            seen.add(one.group)
+            fault = answer_fault(one, pointer)
+            if fault is not None:
+                faults.append(fault)
+            else:
+                answers.append(bounded(one))
+    return answers, faults
+
+
+def answer_fault(one: SentAnswer, pointer: str) -> Fault | None:
+    """Return what is wrong with the parts of an answer, or None."""
+    if one.kind == AnswerKind.NUMBER and one.count == 0:
+        return Fault(f"{pointer}/count", "zero_as_number", "The count is 0. If you looked and there were none, answer none_seen.")
+    if one.kind == AnswerKind.NUMBER and one.count is None:
+        return Fault(f"{pointer}/count", "count_missing", "The answer is a number, but there is no count beside it.")
+    if one.kind == AnswerKind.CLASS and one.count_class is None:
+        return Fault(f"{pointer}/class", "class_missing", "The answer is a class, but there is no class beside it.")
+    if one.kind != AnswerKind.NUMBER and one.count is not None:
+        return Fault(f"{pointer}/count", "count_not_expected", f"A count stands beside the answer {one.kind.value!r}. Send one or the other.")
+    if one.kind != AnswerKind.CLASS and one.count_class is not None:
+        return Fault(f"{pointer}/class", "class_not_expected", f"A class stands beside the answer {one.kind.value!r}. Send one or the other.")
+    return None
+
+
+def bounded(one: SentAnswer) -> Answer:
+    """Return a faultless answer with the lowest and highest count it allows."""
+    low: int | None = None
+    high: int | None = None
+    if one.kind == AnswerKind.NUMBER:
+        low = high = one.count
+    elif one.kind == AnswerKind.NONE_SEEN:
+        low = high = 0
+    elif one.kind == AnswerKind.CLASS and one.count_class is not None:
+        low, high = CLASS_BOUNDS[one.count_class]
+    return Answer(group=one.group, kind=one.kind, low=low, high=high)
+
+
+def _store(outcome: Sequence[Receipt | _Draft]) -> list[Receipt]:
+    """Store all drafts in one go; where an id is taken already, settle one by one."""
+    drafts = [one for one in outcome if isinstance(one, _Draft)]
+    distinct = len({one.report.uuid for one in drafts}) == len(drafts)
+    taken = Return.objects.filter(uuid__in=[one.report.uuid for one in drafts]).exists()
+    if distinct and not taken:
+        try:
+            with transaction.atomic():
+                _insert(drafts)
+            return [Receipt(one.report, created=True) if isinstance(one, _Draft) else one for one in outcome]
+        except IntegrityError:
+            pass  # somebody sent one of them at this very moment: settle one by one
+    return [_store_one(one) if isinstance(one, _Draft) else one for one in outcome]
+
+
+def _store_one(draft: _Draft) -> Receipt:
+    before = Return.objects.filter(uuid=draft.report.uuid).first()
+    if before is None:
+        draft.report.pk = None
+        try:
+            with transaction.atomic():
+                _insert([draft])
+            return Receipt(draft.report, created=True)
+        except IntegrityError:
+            before = Return.objects.get(uuid=draft.report.uuid)
+    if before.sender_id != draft.report.sender_id or before.fingerprint != draft.report.fingerprint:
+        return Receipt(
+            None,
+            refusal=Conflict(
+                "There is already a return with this id and it says something else. "
+                "Give each new return an id of its own; to change one, amend it on its page."
+            ),
+        )
+    return Receipt(before)
+
+
+def _insert(drafts: Sequence[_Draft]) -> None:
+    Return.objects.bulk_create([draft.report for draft in drafts])
+    for draft in drafts:
+        for row in (*draft.catches, *draft.findings):
+            row.report_id = draft.report.pk
+    Catch.objects.bulk_create([row for draft in drafts for row in draft.catches])
+    Finding.objects.bulk_create([row for draft in drafts for row in draft.findings])

@@ -1,0 +1,119 @@
+"""The night: re-estimate what is usual, screen what changed, compute the indices, show them.
+
+Each step stands in its own transactions and can be run again without harm, so a night that was cut
+short is simply begun anew. This module is the only one that knows the order of the stages.
+"""
+
+from __future__ import annotations
+
+import traceback
+from collections.abc import Callable
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from django.conf import settings
+
+from surveys.errors import NotFound
+from surveys.methods import METHOD_VERSION
+from surveys.models import Job, Run, Season
+from surveys.queries.jobs import nights_done
+from surveys.queries.seasons import lists_of, season_by_code, seasons
+from surveys.services.indices import compute_indices
+from surveys.services.jobs import LostLease, ask_for_job, claim_job, finish_job, report_progress, set_job_back
+from surveys.services.screening import learn_what_is_usual, screen_again, screen_received
+from surveys.vocabulary import JobKind, SeasonState
+
+
+def night_key(season: Season, night: date) -> str:
+    """Return the name under which a night of a season stands in the job table."""
+    return f"{season.code}/{night.isoformat()}/{METHOD_VERSION}"
+
+
+def latest_night(now: datetime) -> date:
+    """Return the last night that is over and due: yesterday, from the hour of the night on."""
+    return (now - timedelta(hours=settings.NIGHT_FROM_HOUR)).date() - timedelta(days=1)
+
+
+def ask_for_night(*, season: Season, night: date) -> tuple[Job, bool]:
+    """Write one night of one season down as a job; a second asking changes nothing."""
+    return ask_for_job(
+        kind=JobKind.NIGHT,
+        key=night_key(season, night),
+        parameters={"season": season.code, "night": night.isoformat()},
+    )
+
+
+def ask_for_due_nights(*, now: datetime) -> list[Job]:
+    """Write down the latest due night of each open season that has not had it.
+
+    A run reads everything that is there, so one run makes up for all nights that were missed.
+    """
+    night = latest_night(now)
+    asked = []
+    for season in seasons().filter(state=SeasonState.OPEN, opens_on__lte=night):
+        if night_key(season, night) not in nights_done(f"{season.code}/"):
+            asked.append(ask_for_night(season=season, night=night)[0])
+    return asked
+
+
+def run_night(*, job_id: int, progress: Callable[[int, int], None] | None = None) -> Run | None:
+    """Run a night's job if nobody else does. Returns its run, or None when there was nothing to do."""
+    job = claim_job(job_id=job_id)
+    if job is None:
+        return None
+    try:
+        run = _steps(job, progress)
+    except LostLease:
+        return None
+    except Exception:
+        set_job_back(job=job, problem=traceback.format_exc(limit=5))
+        raise
+    finish_job(job=job, result={"run": run.pk, "snapshot_hash": run.snapshot_hash})
+    return run
+
+
+def _steps(job: Job, progress: Callable[[int, int], None] | None) -> Run:
+    season = _season_of(job)
+    groups = lists_of(season).groups
+    total = len(groups) + 3
+
+    def tell(done: int) -> None:
+        report_progress(job=job, done=done, total=total)
+        if progress is not None:
+            progress(done, total)
+
+    tell(0)
+    while screen_received(most=200):
+        tell(0)
+    usual = learn_what_is_usual(season=season, generation=job.pk)
+    tell(1)
+    screened = screen_again(season=season, generation=job.pk, still_ours=lambda: tell(1))
+    tell(2)
+    parameters: dict[str, Any] = {"usual": usual, "screening": screened}
+    run = compute_indices(
+        job=job,
+        season=season,
+        night=date.fromisoformat(job.parameters["night"]),
+        parameters=parameters,
+        progress=lambda done, _: tell(2 + done),
+    )
+    tell(total)
+    return run
+
+
+def _season_of(job: Job) -> Season:
+    try:
+        return season_by_code(job.parameters["season"])
+    except KeyError:
+        raise NotFound(f"Job {job.pk} does not say which season it is for.") from None
+
+
+def resume_job(*, job_id: int) -> None:
+    """Take up a job of any kind that waits or that lost its worker."""
+    kind = Job.objects.filter(pk=job_id).values_list("kind", flat=True).first()
+    if kind == JobKind.NIGHT:
+        run_night(job_id=job_id)
+    elif kind == JobKind.CANARY:
+        job = claim_job(job_id=job_id)
+        if job is not None:
+            finish_job(job=job, result={})

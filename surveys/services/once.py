@@ -1,0 +1,74 @@
+"""Answering an idempotency key once: the answer is kept in the transaction that earns it.
+
+A service that writes on behalf of a request takes a :class:`Once`, calls :meth:`Once.claim` first
+and :meth:`Once.keep` last, both inside its own transaction. So either the work is done *and* the
+answer kept, or neither.
+
+Source of the behaviour: draft-ietf-httpapi-idempotency-key-header, sections 2.6 and 2.7.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import Any
+
+from django.db import connection
+
+from surveys.errors import KeyReused, StillRunning
+from surveys.models import Account, KeptAnswer
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """An answer given before: its HTTP status and body."""
+
+    status: int
+    body: Any
+
+
+@dataclass(frozen=True, slots=True)
+class Once:
+    """One idempotency key of one account on one route, with the fingerprint of its request."""
+
+    account: Account
+    route: str
+    key: str
+    fingerprint: str
+
+    def claim(self) -> Kept | None:
+        """Return the kept answer, or None when this request is the first: then it holds the key.
+
+        Raises :class:`KeyReused` for another request under the same key and :class:`StillRunning`
+        while the first one has not finished.
+        """
+        if not self._lock():
+            raise StillRunning("This request is being worked on at this moment. Send it again in a few seconds.")
+        kept = KeptAnswer.objects.filter(account=self.account, route=self.route, key=self.key).first()
+        if kept is None:
+            return None
+        if kept.fingerprint != self.fingerprint:
+            raise KeyReused(
+                "This Idempotency-Key was used before for a different request. "
+                "Use a new key for each new request, and the same key only to send the same one again."
+            )
+        return Kept(kept.status, kept.body)
+
+    def keep(self, status: int, body: Any) -> None:
+        """Keep the answer for everybody who asks again with this key."""
+        KeptAnswer.objects.create(
+            account=self.account,
+            route=self.route,
+            key=self.key,
+            fingerprint=self.fingerprint,
+            status=status,
+            body=body,
+        )
+
+    def _lock(self) -> bool:
+        name = f"{self.account.pk}/{self.route}/{self.key}".encode()
+        number = int.from_bytes(hashlib.sha256(name).digest()[:8], "big", signed=True)
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT pg_try_advisory_xact_lock(%s)", [number])
+            row = cursor.fetchone()
+        return bool(row and row[0])

@@ -1,0 +1,281 @@
+"""Screening: what has arrived, what is usual, and who waits for a person after a night."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from django.db import transaction
+from django.db.models import Q
+from django.utils import timezone
+
+from surveys import lifecycle
+from surveys.methods.screening import Screening, ScreeningSettings, screen_report
+from surveys.methods.screening_rank import review_slots
+from surveys.methods.usual import estimate_usual
+from surveys.models import Finding, Query, Return, Season, UsualCatch
+from surveys.queries.frames import catch_frame
+from surveys.queries.indices import published_run, usual_generation
+from surveys.queries.screening import Case, baseline, region_frames, screening_cases
+from surveys.queries.seasons import SeasonLists, lists_of
+from surveys.services.events import write_event
+from surveys.vocabulary import Mark, QueryKind, QueryReason, ReturnState
+
+#: Returns that a night screens again in one transaction.
+BATCH = 300
+
+_SCORES = ("probability", "damage", "rank", "urgent", "certain", "screened_at", "screened_with")
+
+
+@dataclass(frozen=True, slots=True)
+class _Reason:
+    """A query in the making, from the protocol check or from screening."""
+
+    kind: QueryKind
+    reason: QueryReason
+    probability: float
+    sentence: str
+    gentle_sentence: str
+    evidence: dict[str, Any]
+
+
+def screen_received(*, most: int) -> int:
+    """Screen up to ``most`` returns that have just arrived: each stands or is queried. Returns how many."""
+    with transaction.atomic(durable=True):
+        rows = list(
+            Return.objects.select_for_update(skip_locked=True, of=("self",))
+            .filter(state=ReturnState.RECEIVED)
+            .select_related("season__protocol", "trap__site__point", "habitat")
+            .order_by("id")[:most]
+        )
+        if not rows:
+            return 0
+        for season, of_season in _by_season(rows).items():
+            _screen_arrivals(season, of_season)
+        held = [row.pk for row in rows if row.state == ReturnState.QUERIED]
+        write_event(by=None, verb="returns screened", details={"returns": [row.pk for row in rows], "held": held})
+    return len(rows)
+
+
+def learn_what_is_usual(*, season: Season, generation: int) -> dict[str, Any]:
+    """Estimate what is usual from the usable returns, once per generation."""
+    if UsualCatch.objects.filter(season=season, generation=generation).exists():
+        return {"generation": generation}
+    lists = lists_of(season)
+    rows = _usual_rows(lists, generation)
+    with transaction.atomic(durable=True):
+        UsualCatch.objects.bulk_create(rows, batch_size=2000)
+        UsualCatch.objects.filter(season=season, generation__lt=generation).delete()
+        write_event(by=None, verb="usual catch learned", subject=season, details={"generation": generation})
+    return {"generation": generation}
+
+
+def screen_again(*, season: Season, generation: int, still_ours: Callable[[], None]) -> dict[str, Any]:
+    """Screen again what stands, on what is usual now, and hold the most pressing within the budget.
+
+    ``still_ours`` is called between batches; it may raise to stop. Returns counts and the rank from
+    which arriving returns will wait until the next night.
+    """
+    screened = 0
+    lists = lists_of(season)
+    usual = baseline(lists, generation)
+    frames = region_frames(lists, usual)
+    while rows := _to_screen_again(season, generation):
+        still_ours()
+        cases = screening_cases(rows, lists=lists, usual=usual, frames=frames)
+        with transaction.atomic(durable=True):
+            for case in cases:
+                _score(case.row, _screen(case), generation)
+            Return.objects.bulk_update(rows, _SCORES)
+            write_event(by=None, verb="returns scored", subject=season, details={"returns": len(rows)})
+        screened += len(rows)
+    still_ours()
+    return {"screened": screened, **_hold_within_budget(lists, generation, usual, frames)}
+
+
+def _by_season(rows: Iterable[Return]) -> dict[Season, list[Return]]:
+    found: dict[Season, list[Return]] = defaultdict(list)
+    for row in rows:
+        found[row.season].append(row)
+    return found
+
+
+def _screen_arrivals(season: Season, rows: list[Return]) -> None:
+    lists = lists_of(season)
+    generation = usual_generation(season)
+    usual = baseline(lists, generation)
+    threshold = _threshold(season)
+    queries: list[Query] = []
+    for case in screening_cases(rows, lists=lists, usual=usual, frames=region_frames(lists, usual)):
+        screening = _screen(case)
+        _score(case.row, screening, generation)
+        reasons = _reasons(screening, case.held)
+        waits = screening.holds if threshold is None else screening.rank >= threshold
+        if reasons and (waits or screening.urgent or screening.certain or case.held):
+            queries.extend(_queries(case.row, reasons))
+            _move(case.row, ReturnState.QUERIED)
+        else:
+            _move(case.row, ReturnState.STANDING)
+    Query.objects.bulk_create(queries)
+    Return.objects.bulk_update(rows, [*_SCORES, "state", "version", "moved_at"])
+
+
+def _screen(case: Case) -> Screening:
+    return screen_report(
+        case.report,
+        neighbours=case.neighbours,
+        usual=case.usual,
+        region=case.region,
+        settings=ScreeningSettings(),
+        trap_nights=case.row.trap_nights or 1.0,
+    )
+
+
+def _score(row: Return, screening: Screening, generation: int) -> None:
+    row.probability = min(max(screening.probability, 0.0), 1.0)
+    row.damage = screening.damage
+    row.rank = screening.rank
+    row.urgent = row.urgent or screening.urgent
+    row.certain = screening.certain
+    row.screened_at = timezone.now()
+    row.screened_with = generation
+
+
+def _move(row: Return, to: ReturnState) -> None:
+    row.state = lifecycle.move(row.state, to)
+    row.version += 1
+    row.moved_at = timezone.now()
+
+
+def _reasons(screening: Screening, held: Sequence[Finding]) -> list[_Reason]:
+    """Return every reason once: danger first, then what screening says, then other protocol holds."""
+    found = [
+        _Reason(one.kind, one.reason, one.probability, one.sentence, one.gentle_sentence, one.evidence)
+        for one in screening.suspicions
+    ]
+    found.extend(_protocol_reason(finding) for finding in held)
+    danger = (QueryReason.SAFETY, QueryReason.WELFARE)
+    ordered = sorted(found, key=lambda one: (one.reason not in danger, one.kind == QueryKind.PROTOCOL))
+    unique = {one.reason: one for one in reversed(ordered)}
+    return [one for one in ordered if unique[one.reason] is one]
+
+
+def _protocol_reason(finding: Finding) -> _Reason:
+    reason = QueryReason.PROTOCOL_HOLD
+    if Mark.SAFETY in finding.marks:
+        reason = QueryReason.SAFETY
+    elif Mark.WELFARE in finding.marks:
+        reason = QueryReason.WELFARE
+    return _Reason(QueryKind.PROTOCOL, reason, 1.0, finding.sentence, finding.sentence, {"check": finding.check_id})
+
+
+def _queries(row: Return, reasons: Sequence[_Reason]) -> list[Query]:
+    if any(one.kind == QueryKind.PROTOCOL and one.reason != QueryReason.PROTOCOL_HOLD for one in reasons):
+        row.urgent = True
+    return [
+        Query(
+            report=row,
+            kind=one.kind,
+            reason=one.reason,
+            position=position,
+            probability=one.probability,
+            sentence=one.sentence,
+            gentle_sentence=one.gentle_sentence,
+            evidence=one.evidence,
+        )
+        for position, one in enumerate(reasons)
+    ]
+
+
+def _threshold(season: Season) -> float | None:
+    """Return the rank from which arriving returns wait, as the last night left it; None before one."""
+    run = published_run(season)
+    if run is None:
+        return None
+    threshold: float | None = run.parameters.get("screening", {}).get("threshold")
+    return threshold
+
+
+def _usual_rows(lists: SeasonLists, generation: int) -> list[UsualCatch]:
+    frame = catch_frame(lists)
+    n_windows, n_habitats = len(lists.windows), len(lists.habitats)
+    rows: list[UsualCatch] = []
+    for position, group in enumerate(lists.groups):
+        of_group = frame.of_group(position)
+        strata = len(lists.regions) * n_windows * n_habitats
+        learned = estimate_usual(
+            low=of_group.low.astype(np.float64),
+            high=np.where(of_group.high < 0, np.inf, of_group.high).astype(np.float64),
+            effort=of_group.trap_nights,
+            stratum=(of_group.region * n_windows + of_group.window) * n_habitats + of_group.habitat,
+            strata=strata,
+            planning_typical=group.planning_typical,
+            planning_high=group.planning_high,
+        )
+        rows.extend(
+            UsualCatch(
+                season=lists.season,
+                generation=generation,
+                region=lists.regions[stratum // (n_windows * n_habitats)],
+                window=lists.windows[stratum // n_habitats % n_windows],
+                habitat=lists.habitats[stratum % n_habitats],
+                group=group,
+                mean=float(learned.mean[stratum]),
+                size=float(learned.size[stratum]),
+                site_shape=float(learned.site_shape[stratum]),
+                returns=int(learned.returns[stratum]),
+            )
+            for stratum in range(strata)
+        )
+    return rows
+
+
+def _to_screen_again(season: Season, generation: int) -> list[Return]:
+    return list(
+        Return.objects.filter(season=season, state__in=[ReturnState.STANDING, ReturnState.QUERIED])
+        .filter(screened_with__lt=generation)
+        .select_related("season__protocol", "trap__site__point", "habitat")
+        .order_by("id")[:BATCH]
+    )
+
+
+def _hold_within_budget(lists: SeasonLists, generation: int, usual: Any, frames: Any) -> dict[str, Any]:
+    """Query the standing returns of the highest rank, as many as the budget still allows."""
+    season = lists.season
+    with transaction.atomic(durable=True):
+        counted = Return.objects.filter(season=season).exclude(state=ReturnState.WITHDRAWN)
+        slots = review_slots(counted.count(), season.review_budget)
+        asked = counted.filter(queries__isnull=False).distinct().count()
+        pressing = (
+            Return.objects.select_for_update(of=("self",))
+            .filter(season=season, state=ReturnState.STANDING, screened_with=generation)
+            .filter(Q(urgent=True) | Q(rank__gt=0))
+            .exclude(queries__isnull=False)
+            .select_related("season__protocol", "trap__site__point", "habitat")
+            .order_by("-urgent", "-certain", "-rank", "id")
+        )
+        room = max(slots - asked, 0)
+        chosen = [*pressing[: max(room, 0)], *([] if room else pressing.filter(urgent=True))]
+        held = _hold(chosen, lists, usual, frames)
+        ranks = list(counted.filter(screened_with=generation, urgent=False).order_by("-rank").values_list("rank", flat=True))
+        cut = review_slots(len(ranks), season.review_budget)
+        threshold = ranks[cut - 1] if cut and ranks[cut - 1] > 0 else None
+        write_event(by=None, verb="returns held by rank", subject=season, details={"returns": held})
+    return {"held": len(held), "slots": slots, "asked_before": asked, "threshold": threshold}
+
+
+def _hold(chosen: Sequence[Return], lists: SeasonLists, usual: Any, frames: Any) -> list[int]:
+    held: list[Return] = []
+    queries: list[Query] = []
+    for case in screening_cases(chosen, lists=lists, usual=usual, frames=frames) if chosen else []:
+        reasons = _reasons(_screen(case), case.held)
+        if reasons:
+            queries.extend(_queries(case.row, reasons))
+            _move(case.row, ReturnState.QUERIED)
+            held.append(case.row)
+    Query.objects.bulk_create(queries)
+    Return.objects.bulk_update(held, ["state", "version", "moved_at", "urgent"])
+    return [row.pk for row in held]

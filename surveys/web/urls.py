@@ -1,0 +1,3 @@
+"""Addresses of the pages."""
+from django.urls import URLPattern
+urlpatterns: list[URLPattern] = []

@@ -15,11 +15,8 @@ class BearerToken(TokenAuthentication):  # type: ignore[misc]
     def authenticate(self, request: Any) -> Any:
         try:
             return super().authenticate(request)
-        except AuthenticationFailed as fault:
+        except (AuthenticationFailed, UnicodeDecodeError) as fault:
             raise AuthenticationFailed("This token is not known, or has run out. Get a new one at /api/v1/tokens.") from fault
-
-    def authenticate_header(self, request: Any) -> str:
-        return 'Bearer realm="trapnight"'
 
 
 class BearerTokenScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]

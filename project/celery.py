@@ -1,12 +1,11 @@
-"""The Celery application. It carries hints only; the truth of every job is in PostgreSQL."""
+"""The Celery application. It carries hints only; the truth of every job is in PostgreSQL.
+
+Like every other program here it reads ``DJANGO_SETTINGS_MODULE``; nothing is assumed.
+"""
 
 from __future__ import annotations
 
-import os
-
 from celery import Celery
-
-os.environ.setdefault("DJANGO_SETTINGS_MODULE", "project.settings.production")
 
 app = Celery("trapnight")
 app.config_from_object("django.conf:settings", namespace="CELERY")

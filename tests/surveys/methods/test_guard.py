@@ -98,3 +98,15 @@ def test_fewer_than_two_draws_switch_the_guard_off() -> None:
     settings = LevelSettings(guard_draws=1)
     found = estimate_guard(layout, Imputation(counts, 0 * counts), layout.effort, Components(0.5, 0.5), settings)
     assert found == (1.0, False)
+
+
+def test_the_power_lifts_a_ratio_above_one_and_leaves_one_alone() -> None:
+    components = Components(1.5, 0.5)
+    layout = drawn_layout(2.5)
+    imputed = Imputation(layout.low.astype(float), np.zeros(layout.low.size))
+    plain, raised = (
+        estimate_guard(layout, imputed, layout.effort, components, LevelSettings(guard_power=power))[0]
+        for power in (1.0, 2.0)
+    )
+    assert 1.0 < plain < 1.7
+    assert raised == pytest.approx(plain**2)  # arithmetic by hand

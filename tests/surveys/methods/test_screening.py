@@ -39,17 +39,11 @@ def answers_of(counts):
 
 
 CLEAN = Report(
-    set_at=SET_AT,
-    emptied_at=SET_AT + timedelta(hours=24.5),
-    sent_at=SET_AT + timedelta(hours=26),
-    latitude=51.5,
-    longitude=-18.0,
-    season_opens=datetime(2026, 5, 1, tzinfo=UTC),
-    season_closes=datetime(2026, 9, 30, tzinfo=UTC),
-    trap_state="intact",
+    set_at=SET_AT, emptied_at=SET_AT + timedelta(hours=24.5), sent_at=SET_AT + timedelta(hours=26),
+    season_opens=datetime(2026, 5, 1, tzinfo=UTC), season_closes=datetime(2026, 9, 30, tzinfo=UTC),
+    latitude=51.5, longitude=-18.0, trap_state="intact", answers=answers_of(CATCH),
     note="A dry night. No liquid in the cup; we washed our hands with soap.",
-    answers=answers_of(CATCH),
-)
+)  # fmt: skip
 
 
 def screen(report=CLEAN, *, neighbours=(), counts=None, usual=USUAL, region=REGION, **changes):
@@ -108,10 +102,7 @@ PLANTED = {
         {"emptied_at": SET_AT + timedelta(hours=36), "sent_at": SET_AT + timedelta(hours=40)},
         QueryReason.TWELVE_HOURS_OFF,
     ),
-    "thirty-six hours, and still to come": (
-        {"emptied_at": SET_AT + timedelta(hours=36)},
-        QueryReason.TWELVE_HOURS_OFF,
-    ),
+    "thirty-six hours, to come": ({"emptied_at": SET_AT + timedelta(hours=36)}, QueryReason.TWELVE_HOURS_OFF),
     "day and month swapped": ({"set_at": SET_AT.replace(day=6, month=5)}, QueryReason.DAY_MONTH_SWAPPED),
     "day and month swapped in both": (
         {
@@ -183,7 +174,13 @@ def test_an_honest_extreme_is_listed_but_does_not_wait():
     # 47 ground beetles: no round number, no double digit, no look-alike.
     screening = screen(counts={"ground_beetles": 47})
     assert not screening.holds
-    assert screening.probability < 0.5
+    assert screening.probability < 0.35
+    assert screening.rank == 0.0
+
+
+def test_a_rank_is_probability_times_damage():
+    screening = screen(counts={"ground_beetles": 30})
+    assert screening.rank == pytest.approx(screening.probability * screening.damage)
 
 
 def test_a_number_that_its_siblings_share_is_less_suspicious():

@@ -252,7 +252,8 @@ def severity(one):
 
 
 def judge(season, results, budget=0.05):
-    wrong = np.array([bool(one.kind) for one in season])
+    of_kind = np.array([one.kind for one in season])
+    wrong = of_kind != ""
     extreme = np.array([one.extreme for one in season])
     weights = np.array([severity(one) for one in season])
     chosen = np.zeros(len(season), dtype=bool)
@@ -268,18 +269,15 @@ def judge(season, results, budget=0.05):
     return {
         "recall": float(np.mean(chosen[wrong])),
         "weighted": float(np.sum(weights[chosen & wrong]) / np.sum(weights[wrong])),
-        "numeric": float(np.mean(chosen[wrong & np.array([one.kind in NUMERIC for one in season])])),
+        "numeric": float(np.mean(chosen[np.isin(of_kind, list(NUMERIC))])),
         "extremes": float(np.mean(chosen[extreme])),
         "clean_held": float(np.mean([r.holds for r, w, e in zip(results, wrong, extreme, strict=True) if not w | e])),
         "named": float(np.mean(named)),
         "precision": float(np.mean(wrong[chosen])),
         "by_kind": {
-            kind: (
-                round(float(np.mean(chosen[[one.kind == kind for one in season]])), 2),
-                sum(one.kind == kind for one in season),
-            )
+            kind: (round(float(np.mean(chosen[of_kind == kind])), 2), int(np.sum(of_kind == kind)))
             for kind in KINDS
-            if any(one.kind == kind for one in season)
+            if np.any(of_kind == kind)
         },
     }
 

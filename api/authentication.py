@@ -16,7 +16,9 @@ class BearerToken(TokenAuthentication):  # type: ignore[misc]
         try:
             return super().authenticate(request)
         except (AuthenticationFailed, UnicodeDecodeError) as fault:
-            raise AuthenticationFailed("This token is not known, or has run out. Get a new one at /api/v1/tokens.") from fault
+            raise AuthenticationFailed(
+                "This token is not known, or has run out. Get a new one at /api/v1/tokens."
+            ) from fault
 
 
 class BearerTokenScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]

@@ -28,7 +28,15 @@ class Resource(APIView):
         if unknown:
             known = ", ".join(self.query_parameters) or "none"
             raise ValidationError(
-                {name: [ErrorDetail(f"This address does not know the parameter {name!r}. It knows: {known}.", "unknown_parameter")] for name in unknown}
+                {
+                    name: [
+                        ErrorDetail(
+                            f"This address does not know the parameter {name!r}. It knows: {known}.",
+                            "unknown_parameter",
+                        )
+                    ]
+                    for name in unknown
+                }
             )
 
     def finalize_response(self, request: Request, response: Any, *args: Any, **kwargs: Any) -> Response:

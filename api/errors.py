@@ -11,7 +11,7 @@ from http import HTTPStatus
 from typing import Any
 
 from django.core.exceptions import PermissionDenied
-from django.db import DatabaseError, InterfaceError, OperationalError
+from django.db import InterfaceError, OperationalError
 from django.http import Http404, HttpRequest, JsonResponse
 from rest_framework import exceptions
 from rest_framework.request import Request
@@ -106,30 +106,42 @@ def answer_with_a_problem(exc: Exception, context: dict[str, Any]) -> Response:
     if isinstance(exc, OperationalError | InterfaceError):
         log.exception("the database is away")
         return _response(request, "unavailable", _AWAY, headers={"Retry-After": "5"})
-    if isinstance(exc, DatabaseError):
-        log.exception("the database refused")
-        return _response(request, "server-error", _OUR_FAULT)
     log.exception("unexpected")
     return _response(request, "server-error", _OUR_FAULT)
 
 
-_AWAY = "The service cannot reach its database at this moment. What you sent was not stored; send it again in a few seconds."
-_OUR_FAULT = "Something went wrong here, and it was not your doing. It has been written down under this request's number."
+_AWAY = (
+    "The service cannot reach its database at this moment. "
+    "What you sent was not stored; send it again in a few seconds."
+)
+_OUR_FAULT = (
+    "Something went wrong here, and it was not your doing. It has been written down under this request's number."
+)
 
 
 def _of_api(request: Request, exc: exceptions.APIException) -> Response:
     code = _OF_STATUS.get(exc.status_code, "server-error")
     headers: dict[str, str] = {}
     if isinstance(exc, exceptions.Throttled):
-        wait = max(int(exc.wait or 1), 1)
+        wait = max(int(getattr(exc, "wait", None) or 1), 1)
         headers["Retry-After"] = str(wait)
-        return _response(request, code, f"There were too many requests. Wait {wait} seconds and go on.", headers=headers)
+        return _response(
+            request, code, f"There were too many requests. Wait {wait} seconds and go on.", headers=headers
+        )
     if getattr(exc, "auth_header", None):
         headers["WWW-Authenticate"] = str(getattr(exc, "auth_header", ""))
     if isinstance(exc, exceptions.ValidationError):
         rows = fault_rows(exc.detail)
-        return _response(request, code, "Some of the request could not be read. Mend what is listed and send it again.", rows)
-    return _response(request, code, _sentence(exc), [{"pointer": "", "code": str(exc.get_codes()), "detail": _sentence(exc)}], headers)
+        return _response(
+            request, code, "Some of the request could not be read. Mend what is listed and send it again.", rows
+        )
+    return _response(
+        request,
+        code,
+        _sentence(exc),
+        [{"pointer": "", "code": str(exc.get_codes()), "detail": _sentence(exc)}],
+        headers,
+    )
 
 
 def _sentence(exc: exceptions.APIException) -> str:
@@ -160,7 +172,11 @@ def problem(request: HttpRequest, code: str, detail: str, rows: list[dict[str, s
 
 
 def _response(
-    request: Request, code: str, detail: str, rows: list[dict[str, str]] | None = None, headers: dict[str, str] | None = None
+    request: Request,
+    code: str,
+    detail: str,
+    rows: list[dict[str, str]] | None = None,
+    headers: dict[str, str] | None = None,
 ) -> Response:
     body = problem(request._request, code, detail, rows)
     return Response(body, status=body["status"], headers=headers, content_type=MEDIA_TYPE)

@@ -44,7 +44,10 @@ class WholeNumber(_Plain):
 
     def to_internal_value(self, data: Any) -> int:
         if isinstance(data, bool) or not isinstance(data, int):
-            self.refuse("not_a_whole_number", f"{_short(data)} is not a whole number. Send digits without quotes, from {self.low} to {self.high}.")
+            self.refuse(
+                "not_a_whole_number",
+                f"{_short(data)} is not a whole number. Send digits without quotes, from {self.low} to {self.high}.",
+            )
         if not self.low <= data <= self.high:
             self.refuse("out_of_range", f"{data} is outside {self.low} to {self.high}.")
         return int(data)
@@ -60,7 +63,10 @@ class Measure(_Plain):
 
     def to_internal_value(self, data: Any) -> float:
         if isinstance(data, bool) or not isinstance(data, int | float) or not math.isfinite(data):
-            self.refuse("not_a_number", f"{_short(data)} is not a number. Send digits without quotes, from {self.low:g} to {self.high:g}.")
+            self.refuse(
+                "not_a_number",
+                f"{_short(data)} is not a number. Send digits without quotes, from {self.low:g} to {self.high:g}.",
+            )
         if not self.low <= data <= self.high:
             self.refuse("out_of_range", f"{data:g} is outside {self.low:g} to {self.high:g}.")
         return float(data)
@@ -114,7 +120,9 @@ class ShortText(_Plain):
         if not data.strip() and not self.allow_blank:
             self.refuse("blank", "This is blank.")
         if len(data) > self.longest:
-            self.refuse("too_long", f"This has {len(data)} characters, and at most {self.longest} are kept. Shorten it.")
+            self.refuse(
+                "too_long", f"This has {len(data)} characters, and at most {self.longest} are kept. Shorten it."
+            )
         return str(data)
 
 
@@ -134,9 +142,19 @@ class StrictSerializer(serializers.Serializer[Any]):
     def to_internal_value(self, data: Any) -> Any:
         if not isinstance(data, dict):
             raise serializers.ValidationError(
-                {"non_field_errors": [serializers.ErrorDetail(f"{_short(data)} is not an object. Send names and values in braces.", "not_an_object")]}
+                {
+                    "non_field_errors": [
+                        serializers.ErrorDetail(
+                            f"{_short(data)} is not an object. Send names and values in braces.", "not_an_object"
+                        )
+                    ]
+                }
             )
-        unknown = {name: [serializers.ErrorDetail(self._unknown(name), "unknown_field")] for name in data if name not in self.fields}
+        unknown = {
+            name: [serializers.ErrorDetail(self._unknown(name), "unknown_field")]
+            for name in data
+            if name not in self.fields
+        }
         try:
             value = super().to_internal_value(data)
         except serializers.ValidationError as fault:

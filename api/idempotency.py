@@ -15,6 +15,7 @@ from rest_framework.exceptions import ParseError
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from surveys.permissions import account_of
 from surveys.services.once import Kept, Once
 
 _QUOTED = re.compile(r'^"([\x20-\x21\x23-\x5b\x5d-\x7e]{1,200})"$')
@@ -31,16 +32,18 @@ def required_once(request: Request, *, route: str) -> Once:
     given = request.headers.get("Idempotency-Key", "")
     if not given:
         raise ParseError(
-            'This request needs an Idempotency-Key header, so that sending it twice does no harm: a new random text in double quotes, such as "8e03978e-40d5-43dd-bc93-6894a57f9324".',
+            "This request needs an Idempotency-Key header, so that sending it twice does no harm: a new random text "
+            'in double quotes, such as "8e03978e-40d5-43dd-bc93-6894a57f9324".',
             code="key_missing",
         )
     quoted = _QUOTED.match(given.strip())
     key = quoted.group(1) if quoted else given.strip()
     if not quoted and not _UUID.match(key):
         raise ParseError(
-            "The Idempotency-Key could not be read. Send 1 to 200 plain characters in double quotes, or a UUID.", code="key_unreadable"
+            "The Idempotency-Key could not be read. Send 1 to 200 plain characters in double quotes, or a UUID.",
+            code="key_unreadable",
         )
-    return Once(account=request.user, route=route, key=key, fingerprint=fingerprint(request.data))
+    return Once(account=account_of(request.user), route=route, key=key, fingerprint=fingerprint(request.data))
 
 
 def replayed(kept: Kept) -> Response:

@@ -42,13 +42,17 @@ class KeysetPage:
         try:
             after: list[Any] = signing.loads(cursor, salt=self._salt(request))
         except signing.BadSignature:
-            raise _refused("cursor", "bad_cursor", "This cursor is not one of this listing. Begin at the first page.") from None
+            raise _refused(
+                "cursor", "bad_cursor", "This cursor is not one of this listing. Begin at the first page."
+            ) from None
         return after
 
     def _limit(self, request: Request) -> int:
         given = request.query_params.get("limit", str(USUAL_LIMIT))
         if not (given.isascii() and given.isdigit() and len(given) <= 6 and int(given) >= 1):
-            raise _refused("limit", "bad_limit", f"{given[:20]!r} is not a number of rows. Ask for 1 to {HIGHEST_LIMIT}.")
+            raise _refused(
+                "limit", "bad_limit", f"{given[:20]!r} is not a number of rows. Ask for 1 to {HIGHEST_LIMIT}."
+            )
         return min(int(given), HIGHEST_LIMIT)
 
     def _next(self, request: Request, last: Sequence[Any]) -> str:

@@ -29,9 +29,7 @@ class StrictJSON(BaseParser):
 
     media_type = "application/json"
 
-    def parse(
-        self, stream: IO[Any], media_type: str | None = None, parser_context: Any = None
-    ) -> Any:
+    def parse(self, stream: IO[Any], media_type: str | None = None, parser_context: Any = None) -> Any:
         body = stream.read(MOST_BYTES + 1)
         if len(body) > MOST_BYTES:
             raise TooLarge("The body is larger than 1 MiB. Send it in parts.")
@@ -83,7 +81,10 @@ def _refuse_constant(word: str) -> None:
 
 def _whole(digits: str) -> int:
     if len(digits.lstrip("-")) > LONGEST_INTEGER:
-        raise FaultyBody(f"A whole number has more than {LONGEST_INTEGER} digits. That is more than is stored.", code="number_too_long")
+        raise FaultyBody(
+            f"A whole number has more than {LONGEST_INTEGER} digits. That is more than is stored.",
+            code="number_too_long",
+        )
     return int(digits)
 
 
@@ -110,4 +111,6 @@ def _refuse_unstorable(words: str) -> None:
     if "\x00" in words:
         raise FaultyBody("A text holds the character NUL, which cannot be stored. Leave it out.", code="nul_character")
     if any("\ud800" <= character <= "\udfff" for character in words):
-        raise FaultyBody("A text holds half of a surrogate pair, which is not a character. Leave it out.", code="lone_surrogate")
+        raise FaultyBody(
+            "A text holds half of a surrogate pair, which is not a character. Leave it out.", code="lone_surrogate"
+        )

@@ -27,7 +27,7 @@ class ProblemOut(serializers.Serializer[Any]):
     status = serializers.IntegerField()
     detail = serializers.CharField()
     instance = serializers.CharField()
-    errors = FaultOut(many=True)
+    errors = FaultOut(many=True)  # type: ignore[assignment]  # the standard's member name
 
 
 _KEY = OpenApiParameter(
@@ -39,7 +39,7 @@ _MATCH = OpenApiParameter(
 )
 
 
-class Described(AutoSchema):  # type: ignore[misc]
+class Described(AutoSchema):
     """Adds to each operation the answers that every resource can give."""
 
     def get_override_parameters(self) -> list[Any]:
@@ -61,7 +61,9 @@ class Described(AutoSchema):  # type: ignore[misc]
         bodies: dict[str, Any] = super()._get_response_bodies(*args, **kwargs)
         for status in self._refusals():
             if status not in bodies:
-                bodies[status] = self._get_response_for_code(ProblemOut, status, media_types=[MEDIA_TYPE])
+                bodies[status] = self._get_response_for_code(  # type: ignore[no-untyped-call]
+                    ProblemOut, status, media_types=[MEDIA_TYPE]
+                )
         return bodies
 
     def _refusals(self) -> list[str]:

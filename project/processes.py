@@ -98,7 +98,9 @@ def wait_until_alive(address: str, child: subprocess.Popen[bytes], seconds: floa
     deadline = time.monotonic() + seconds
     while time.monotonic() < deadline:
         if child.poll() is not None:
-            raise RuntimeError(f"The web server ended with status {child.returncode} before it answered. Its log says why.")
+            raise RuntimeError(
+                f"The web server ended with status {child.returncode} before it answered. Its log says why."
+            )
         try:
             if httpx.get(address, timeout=2.0).status_code == 200:
                 return

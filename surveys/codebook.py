@@ -18,7 +18,7 @@ class Column:
     """One released column: name, type, unit, meaning, and the closed list behind it if any."""
 
     name: str
-    type: str
+    kind: str
     meaning: str
     unit: str = ""
     words: type[Word] | None = None
@@ -30,7 +30,9 @@ RELEASED: tuple[Column, ...] = (
     Column("group", "string", "Code of the animal group on the season's list."),
     Column("season", "string", "Code of the season."),
     Column("region", "string", "Code of the region."),
-    Column("cell", "string", "Code of the 0.1 degree grid cell; empty where fewer than five sites of the season share it."),
+    Column(
+        "cell", "string", "Code of the 0.1 degree grid cell; empty where fewer than five sites of the season share it."
+    ),
     Column("cell_latitude", "number", "Latitude of the centre of the cell, WGS84.", "degree"),
     Column("cell_longitude", "number", "Longitude of the centre of the cell, WGS84.", "degree"),
     Column("cell_uncertainty_m", "integer", "Half the diagonal of the cell, rounded up.", "metre"),
@@ -48,7 +50,9 @@ RELEASED: tuple[Column, ...] = (
     Column("answer", "string", "Which of the five answers was given.", words=words.AnswerKind),
     Column("count_min", "integer", "Lowest count that the answer allows; empty when it allows any.", "animals"),
     Column("count_max", "integer", "Highest count that the answer allows; empty when open above.", "animals"),
-    Column("corrected", "boolean", "True when a coordinator corrected this answer; what was sent stands in the next two."),
+    Column(
+        "corrected", "boolean", "True when a coordinator corrected this answer; what was sent stands in the next two."
+    ),
     Column("sent_count_min", "integer", "Lowest count of the answer as it was sent.", "animals"),
     Column("sent_count_max", "integer", "Highest count of the answer as it was sent.", "animals"),
 )

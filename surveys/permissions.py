@@ -9,13 +9,15 @@ from __future__ import annotations
 
 from typing import TypeGuard
 
+from django.contrib.auth.base_user import AbstractBaseUser
 from django.contrib.auth.models import AnonymousUser
 from django.db.models import QuerySet
 
+from surveys.errors import NotAllowed
 from surveys.models import Account, Household, Region, Return, Site, Trap
 from surveys.vocabulary import Role, Word
 
-Visitor = Account | AnonymousUser
+Visitor = AbstractBaseUser | AnonymousUser
 
 
 class Rule(Word):
@@ -40,6 +42,13 @@ def is_account(visitor: Visitor) -> TypeGuard[Account]:
     return isinstance(visitor, Account) and visitor.is_active
 
 
+def account_of(visitor: Visitor) -> Account:
+    """Return the visitor as an account; refuse one who is not signed in."""
+    if not is_account(visitor):
+        raise NotAllowed("Sign in first.")
+    return visitor
+
+
 def roles_of(visitor: Visitor) -> frozenset[Role]:
     """Return the roles that the visitor is appointed to. One query, kept on the account."""
     if not is_account(visitor):
@@ -47,7 +56,7 @@ def roles_of(visitor: Visitor) -> frozenset[Role]:
     kept: frozenset[Role] | None = getattr(visitor, "_roles", None)
     if kept is None:
         kept = frozenset(Role(role) for role in visitor.appointments.values_list("role", flat=True))
-        visitor._roles = kept  # type: ignore[attr-defined]
+        visitor.__dict__["_roles"] = kept
     return kept
 
 

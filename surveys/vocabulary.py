@@ -19,7 +19,7 @@ class Word(StrEnum):
 
     label: str
 
-    def __new__(cls, value: str, label: str) -> Self:
+    def __new__(cls, value: str, label: str = "") -> Self:
         word = str.__new__(cls, value)
         word._value_ = value
         word.label = label

@@ -6,7 +6,7 @@ from api.permissions import rule
 from surveys.permissions import Rule
 
 
-class Description(SpectacularJSONAPIView):  # type: ignore[misc]
+class Description(SpectacularJSONAPIView):
     """The OpenAPI 3.1 description of version 1."""
 
     permission_classes = [rule(Rule.ANYONE)]

@@ -20,7 +20,8 @@ from surveys.queries.seasons import season_by_code
 #: Stands on every output. Source: methods, section 3.
 STATEMENT = (
     "Activity-density: what a standard trap catches in one day and night. Mean over gardens, habitats weighted "
-    "by fixed published weights. Gardens are those of volunteers, who choose themselves; the interval does not cover that."
+    "by fixed published weights. Gardens are those of volunteers, who choose themselves; "
+    "the interval does not cover that."
 )
 
 
@@ -30,7 +31,7 @@ class ValueOut(serializers.Serializer[Any]):
     region = serializers.CharField()
     group = serializers.CharField()
     window = serializers.CharField()
-    label = serializers.CharField()
+    label = serializers.CharField()  # type: ignore[assignment]  # our word, their attribute
     estimate = serializers.FloatField(allow_null=True)
     low = serializers.FloatField(allow_null=True)
     high = serializers.FloatField(allow_null=True)
@@ -75,7 +76,9 @@ class Indices(Resource):
 
     @extend_schema(
         operation_id="read_indices",
-        parameters=[OpenApiParameter("rim_exponent", int, enum=[0, 1], description="1 is published, 0 the sensitivity run.")],
+        parameters=[
+            OpenApiParameter("rim_exponent", int, enum=[0, 1], description="1 is published, 0 the sensitivity run.")
+        ],
         responses=SeriesOut,
         tags=["indices"],
     )
@@ -103,7 +106,7 @@ def _series(season: Any, run: Any, exponent: int) -> dict[str, Any]:
         "unit": "animals per trap-night",
         "confidence": 0.95,
         "rim_exponent": exponent,
-        "run": {name: getattr(run, name) for name in RunOut().fields},
+        "run": {str(name): getattr(run, str(name)) for name in RunOut().fields},
         "values": [
             {
                 "region": one.region.code,

@@ -19,7 +19,9 @@ class CleanReturns(Resource):
 
     permission_classes = [rule(Rule.ANYONE)]
 
-    @extend_schema(operation_id="download_clean_returns", responses={(200, "text/csv"): OpenApiTypes.BINARY}, tags=["data"])
+    @extend_schema(
+        operation_id="download_clean_returns", responses={(200, "text/csv"): OpenApiTypes.BINARY}, tags=["data"]
+    )
     def get(self, request: Request, season: str) -> StreamingHttpResponse:
         found = season_by_code(season)
         answer = StreamingHttpResponse(clean_csv(found), content_type="text/csv; charset=utf-8; header=present")

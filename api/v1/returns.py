@@ -17,7 +17,7 @@ from api.idempotency import replayed, required_once
 from api.pagination import KeysetPage
 from api.permissions import rule
 from api.pointers import fault_rows
-from surveys.permissions import Rule
+from surveys.permissions import Rule, account_of
 from surveys.queries import returns as queries
 from surveys.services.intake import (
     MOST_AT_ONCE,
@@ -134,7 +134,7 @@ class RowOut(serializers.Serializer[Any]):
     id = serializers.UUIDField(allow_null=True)
     state = serializers.CharField(allow_null=True)
     detail = serializers.CharField(allow_blank=True)
-    errors = serializers.ListField(child=serializers.DictField())
+    errors = serializers.ListField(child=serializers.DictField())  # type: ignore[assignment]  # as in problems
 
 
 class BatchOut(serializers.Serializer[Any]):
@@ -156,9 +156,7 @@ def read_return(payload: dict[str, Any]) -> SentReturn:
         emptied_at=payload["emptied_at"],
         habitat=payload.get("habitat"),
         answers=tuple(
-            SentAnswer(
-                group=one["group"], kind=one["answer"], count=one.get("count"), count_class=one.get("class")
-            )
+            SentAnswer(group=one["group"], kind=one["answer"], count=one.get("count"), count_class=one.get("class"))
             for one in payload["catch"]
         ),
         fields={name: payload[name] for name in sorted(named) if payload.get(name) is not None},
@@ -234,12 +232,16 @@ class Returns(Resource):
     def get(self, request: Request) -> Response:
         return self.page.answer(queries.own_returns(request.user), request, shown)
 
-    @extend_schema(operation_id="send_return", request=ReturnIn, responses={201: ReturnOut, 200: ReturnOut}, tags=["returns"])
+    @extend_schema(
+        operation_id="send_return", request=ReturnIn, responses={201: ReturnOut, 200: ReturnOut}, tags=["returns"]
+    )
     def post(self, request: Request) -> Response:
         once = required_once(request, route="send_return")
         given = ReturnIn(data=request.data)
         given.is_valid(raise_exception=True)
-        answer = receive_return(by=request.user, sent=read_return(given.validated_data), once=once, answer=_kept)
+        answer = receive_return(
+            by=account_of(request.user), sent=read_return(given.validated_data), once=once, answer=_kept
+        )
         if isinstance(answer, Kept):
             return replayed(answer)
         wake_screening()
@@ -269,7 +271,7 @@ class Withdrawal(Resource):
     def post(self, request: Request, uuid: UUID) -> Response:
         before = queries.own_return(request.user, uuid)
         require_match(request, etag_of(before.version, before.uuid))
-        withdraw_return(by=request.user, uuid=uuid)
+        withdraw_return(by=account_of(request.user), uuid=uuid)
         report = queries.own_return(request.user, uuid)
         return Response(shown(report), headers={"ETag": etag_of(report.version, report.uuid)})
 
@@ -280,7 +282,9 @@ class Batch(Resource):
     permission_classes = [rule(Rule.SIGNED_IN)]
     needs_key = True
 
-    @extend_schema(operation_id="send_many_returns", request=BatchIn, responses={200: BatchOut, 422: BatchOut}, tags=["returns"])
+    @extend_schema(
+        operation_id="send_many_returns", request=BatchIn, responses={200: BatchOut, 422: BatchOut}, tags=["returns"]
+    )
     def post(self, request: Request) -> Response:
         once = required_once(request, route="send_many_returns")
         given = BatchIn(data=request.data)
@@ -290,7 +294,7 @@ class Batch(Resource):
             body = reader.rows([], held_back=True)
             return Response(body, 422)
         answer = receive_returns(
-            by=request.user,
+            by=account_of(request.user),
             sent=reader.read,
             together=given.validated_data["together"],
             once=once,
@@ -344,7 +348,9 @@ class _BatchReader:
                     "errors": [],
                 }
         ordered = [rows[place] for place in sorted(rows)]
-        counts = {status: sum(row["status"] == status for row in ordered) for status in ("stored", "already_here", "refused")}
+        counts = {
+            status: sum(row["status"] == status for row in ordered) for status in ("stored", "already_here", "refused")
+        }
         return {**counts, "rows": ordered}
 
 
@@ -359,7 +365,9 @@ def _row(place: int, receipt: Receipt) -> dict[str, Any]:
             "state": None,
             "detail": refusal.sentence if refusal else "",
             "errors": [{"pointer": one.pointer, "code": one.code, "detail": one.sentence} for one in faults]
-            or [{"pointer": "", "code": refusal.code if refusal else "", "detail": refusal.sentence if refusal else ""}],
+            or [
+                {"pointer": "", "code": refusal.code if refusal else "", "detail": refusal.sentence if refusal else ""}
+            ],
         }
     return {
         "index": place,

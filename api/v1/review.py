@@ -17,7 +17,7 @@ from api.pagination import KeysetPage
 from api.permissions import rule
 from api.v1.returns import AnswerIn, CatchOut, FindingOut, caught, reported
 from surveys.errors import Faulty
-from surveys.permissions import Rule
+from surveys.permissions import Rule, account_of
 from surveys.queries import returns as returns_queries
 from surveys.queries import review as queries
 from surveys.services.intake import SentAnswer, answer_fault, bounded
@@ -177,7 +177,7 @@ class Verdicts(Resource):
         given.is_valid(raise_exception=True)
         wanted = given.validated_data
         give_verdict(
-            by=request.user,
+            by=account_of(request.user),
             uuid=uuid,
             version=before.version,
             decision=wanted["decision"],

@@ -45,7 +45,7 @@ class HabitatOut(serializers.Serializer[Any]):
     """A habitat of a season with its published weight."""
 
     code = serializers.CharField()
-    label = serializers.CharField()
+    label = serializers.CharField()  # type: ignore[assignment]  # our word, their attribute
     weight = serializers.FloatField()
 
 

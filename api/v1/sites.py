@@ -13,7 +13,7 @@ from rest_framework.response import Response
 from api.base import Resource
 from api.fields import ClientId, Measure, ShortText, StrictSerializer
 from api.permissions import rule
-from surveys.permissions import Rule
+from surveys.permissions import Rule, account_of
 from surveys.queries.sites import own_household, own_sites
 from surveys.services.sites import add_site, add_trap
 
@@ -89,7 +89,7 @@ class Sites(Resource):
         given.is_valid(raise_exception=True)
         wanted = given.validated_data
         site = add_site(
-            by=request.user,
+            by=account_of(request.user),
             household=own_household(request.user, wanted["household"]),
             latitude=wanted["latitude"],
             longitude=wanted["longitude"],
@@ -106,4 +106,6 @@ class Traps(Resource):
     def post(self, request: Request, site: UUID) -> Response:
         given = TrapIn(data=request.data)
         given.is_valid(raise_exception=True)
-        return Response(trap_shown(add_trap(by=request.user, site=site, habitat=given.validated_data["habitat"])), 201)
+        return Response(
+            trap_shown(add_trap(by=account_of(request.user), site=site, habitat=given.validated_data["habitat"])), 201
+        )

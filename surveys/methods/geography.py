@@ -89,7 +89,8 @@ def square_uncertainty_m(side_m: float) -> int:
 def meridian_radius_m(latitude_rad: float) -> float:
     """Return the radius of curvature of the meridian, in metres. Reference: Snyder (1987), eq. 4-18."""
     squared = FLATTENING * (2 - FLATTENING)
-    return EQUATORIAL_RADIUS_M * (1 - squared) / (1 - squared * math.sin(latitude_rad) ** 2) ** 1.5
+    curvature: float = (1 - squared * math.sin(latitude_rad) ** 2) ** 1.5
+    return EQUATORIAL_RADIUS_M * (1 - squared) / curvature
 
 
 def parallel_radius_m(latitude_rad: float) -> float:

@@ -7,16 +7,22 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from .records import Neighbour, Report, Usual
-from .screening_chances import Catch, read_catch
-from .screening_dates import check_dates
-from .screening_place import check_place
-from .screening_rank import choose_for_review, combine, hold_threshold
-from .screening_records import Hunch, PriorRates, RegionFrame, Screening, ScreeningSettings
-from .screening_slips import check_impossible, check_lost_trap, check_sent_twice, choose_pool_sizes, weigh_copies
-from .screening_surprise import weigh_look_alikes, weigh_many, weigh_night, weigh_numbers, weigh_row_slip
-from .screening_weighing import Weighing
-from .screening_words import check_words
+from surveys.methods.records import Neighbour, Report, Usual
+from surveys.methods.screening_chances import Catch, read_catch
+from surveys.methods.screening_dates import check_dates
+from surveys.methods.screening_place import check_place
+from surveys.methods.screening_rank import choose_for_review, combine, hold_threshold
+from surveys.methods.screening_records import Hunch, PriorRates, RegionFrame, Screening, ScreeningSettings
+from surveys.methods.screening_slips import (
+    check_impossible,
+    check_lost_trap,
+    check_sent_twice,
+    choose_pool_sizes,
+    weigh_copies,
+)
+from surveys.methods.screening_surprise import weigh_look_alikes, weigh_many, weigh_night, weigh_numbers, weigh_row_slip
+from surveys.methods.screening_weighing import Weighing
+from surveys.methods.screening_words import check_words
 
 __all__ = [
     "PriorRates",

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import betainc, gammaln, xlog1py, xlogy
 
-from .records import Answer, Neighbour, Usual
-from .screening_records import BoolArray, FloatArray, RegionFrame, ScreeningSettings
+from surveys.methods.records import Answer, Neighbour, Usual
+from surveys.methods.screening_records import BoolArray, FloatArray, RegionFrame, ScreeningSettings
 
 OPEN_ABOVE = np.inf
 LEAST_LOG = -700.0  # about the log of the smallest double

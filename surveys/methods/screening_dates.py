@@ -10,10 +10,9 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 from itertools import product
 
+from surveys.methods.records import Report
+from surveys.methods.screening_records import Hunch, ScreeningSettings, state_hunch
 from surveys.vocabulary import QueryReason, TimePrecision
-
-from .records import Report
-from .screening_records import Hunch, ScreeningSettings, state_hunch
 
 DAY_H = 24.0  # protocol v1: one day and one night
 BAND_H = (20.0, 28.0)  # protocol v1: target band of an exposure

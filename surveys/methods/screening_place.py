@@ -11,10 +11,9 @@ from itertools import product
 
 import shapely
 
+from surveys.methods.records import Report
+from surveys.methods.screening_records import FloatArray, Hunch, ScreeningSettings, state_hunch
 from surveys.vocabulary import QueryReason
-
-from .records import Report
-from .screening_records import FloatArray, Hunch, ScreeningSettings, state_hunch
 
 MOST_LATITUDE = 90.0
 

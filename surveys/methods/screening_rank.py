@@ -8,11 +8,18 @@ from __future__ import annotations
 
 import numpy as np
 
+from surveys.methods.records import Suspicion
+from surveys.methods.screening_chances import Catch
+from surveys.methods.screening_records import (
+    BoolArray,
+    FloatArray,
+    Hunch,
+    IntArray,
+    RegionFrame,
+    Screening,
+    ScreeningSettings,
+)
 from surveys.vocabulary import QueryKind, QueryReason
-
-from .records import Suspicion
-from .screening_chances import Catch
-from .screening_records import BoolArray, FloatArray, Hunch, IntArray, RegionFrame, Screening, ScreeningSettings
 
 URGENT_REASONS = frozenset({QueryReason.SAFETY, QueryReason.WELFARE, QueryReason.LIQUID_WORDS})
 LEAST_POOLED = 10.0  # methods page, section 3: below this expected count an index is not shown at all
@@ -44,19 +51,20 @@ def combine(
 def tell_strongest(hunches: tuple[Hunch, ...], settings: ScreeningSettings) -> tuple[Suspicion, ...]:
     """Return the strongest suspicion of each reason, strongest first, without those too weak to mention.
 
-    The probability is as stated, or the share of a hunch among its rivals and "all is well".
+    The probability is as stated, or the share of a hunch among its rivals and "all is well"; of two hunches
+    with one reason the stated one speaks, as it knows more than the counts.
     """
     weighed = sum(hunch.odds for hunch in hunches if not hunch.stated)
     believed = [(hunch.odds / (1.0 + (hunch.odds if hunch.stated else weighed)), hunch) for hunch in hunches]
     kept: dict[QueryReason, Suspicion] = {}
-    for probability, hunch in sorted(believed, key=lambda pair: -pair[0]):
+    for probability, hunch in sorted(believed, key=lambda pair: (not pair[1].stated, -pair[0])):
         worth = probability >= settings.mention_from or hunch.reason in URGENT_REASONS
         if worth and hunch.reason not in kept:
             told = hunch.tell()
             kept[hunch.reason] = Suspicion(
                 hunch.kind, hunch.reason, told.sentence, told.gentle_sentence, probability, told.evidence
             )
-    return tuple(kept.values())
+    return tuple(sorted(kept.values(), key=lambda suspicion: -suspicion.probability))
 
 
 def expected_damage(hunches: tuple[Hunch, ...], catch: Catch, region: RegionFrame, trap_nights: float) -> float:

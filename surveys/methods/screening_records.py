@@ -9,9 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from surveys.methods.records import Suspicion
 from surveys.vocabulary import QueryKind, QueryReason
-
-from .records import Suspicion
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -48,6 +47,8 @@ class PriorRates:
     unexplained: float = 0.001
     # Not a slip: honest nights far outside the negative binomial (a nest, a swarm).
     true_extreme: float = 0.05
+    # Nor is this: honest empty cups beyond what the negative binomial gives (a cold night, an odd corner).
+    true_empty: float = 0.001
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,12 +10,11 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from surveys.methods.records import Neighbour, Report
+from surveys.methods.screening_chances import Catch, bounds_of
+from surveys.methods.screening_records import FloatArray, Hunch, ScreeningSettings, Told, state_hunch
+from surveys.methods.screening_weighing import Weighing, sum_odds
 from surveys.vocabulary import QueryKind, QueryReason, TrapState
-
-from .records import Neighbour, Report
-from .screening_chances import Catch, bounds_of
-from .screening_records import FloatArray, Hunch, ScreeningSettings, Told, state_hunch
-from .screening_weighing import Weighing, sum_odds
 
 OVERLAP_H = 12.0  # two exposures of one trap that begin nearer than this share the night
 EDITED_SHARE = 0.03  # share of groups changed after copying a list (planning value)

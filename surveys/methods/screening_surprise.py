@@ -14,10 +14,10 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from .screening_chances import Catch, log_far, log_honest
-from .screening_records import FloatArray, Hunch
-from .screening_telling import tell_empty, tell_many, tell_number, tell_pooled, tell_slip, tell_swap
-from .screening_weighing import Weighing, sum_odds
+from surveys.methods.screening_chances import Catch, log_far, log_honest
+from surveys.methods.screening_records import FloatArray, Hunch
+from surveys.methods.screening_telling import tell_empty, tell_many, tell_number, tell_pooled, tell_slip, tell_swap
+from surveys.methods.screening_weighing import Weighing, sum_odds
 
 FIRST_TWO_DIGITS = 10
 INNER_DIGIT_SHARE = 0.15  # one digit of several typed twice (12 as 112) against all of it (3 as 33); planning value
@@ -137,6 +137,7 @@ def weigh_night(weighing: Weighing, *, traps: tuple[int, ...], pooled_prior: flo
     factors, log_weights = _night_grid(weighing.settings.night_log_sd)
     honest = np.logaddexp.reduce(log_weights + _night_logs(weighing, factors))
     if np.sum(catch.point[catch.known]) == 0.0:
+        honest = np.logaddexp(honest, np.log(priors.true_empty))
         yield tell_empty(weighing, float(np.log(priors.lost_trap_zeros) - honest))
     elif traps:
         logs = [np.logaddexp.reduce(log_weights + _night_logs(weighing, factors * n, pooled=n)) for n in traps]

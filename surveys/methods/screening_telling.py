@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from surveys.methods.screening_chances import Catch, lower_tail
+from surveys.methods.screening_records import FloatArray, Hunch, Told
+from surveys.methods.screening_weighing import Weighing, sum_odds
 from surveys.vocabulary import QueryKind, QueryReason
-
-from .screening_chances import Catch, lower_tail
-from .screening_records import FloatArray, Hunch, Told
-from .screening_weighing import Weighing, sum_odds
 
 
 def tell_number(weighing: Weighing, at: int, count: float, odds: float) -> Hunch:
@@ -168,8 +167,9 @@ def _usual(weighing: Weighing, at: int) -> str:
 
 def _times(gain: float) -> str:
     """Return a log likelihood ratio in words."""
-    ratio = np.exp(min(gain, np.log(1e6)))
-    return "over a million times" if ratio >= 1e6 else f"{float(f'{ratio:.2g}'):,.0f} times"
+    if gain >= np.log(1e6):
+        return "over a million times"
+    return f"{float(f'{np.exp(gain):.2g}'):,.0f} times"
 
 
 def _numbers(weighing: Weighing, at: int) -> dict[str, object]:

@@ -7,8 +7,8 @@ from functools import cached_property
 
 import numpy as np
 
-from .screening_chances import Catch, log_honest, mid_tail, upper_count
-from .screening_records import FloatArray, ScreeningSettings
+from surveys.methods.screening_chances import Catch, log_honest, mid_tail, upper_count
+from surveys.methods.screening_records import FloatArray, ScreeningSettings
 
 MOST_LOG_ODDS = 30.0  # odds beyond this say no more than "certain", and stay finite
 

@@ -9,10 +9,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
+from surveys.methods.records import Report
+from surveys.methods.screening_records import Hunch, state_hunch
 from surveys.vocabulary import QueryReason
-
-from .records import Report
-from .screening_records import Hunch, state_hunch
 
 #: Whole words and their endings, as regular expressions without the word boundaries.
 LIQUID_WORDS: tuple[str, ...] = (

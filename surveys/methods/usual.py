@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import betainc
 
-from .screening_chances import log_pmf, lower_tail, point_of, upper_count, upper_tail
-from .screening_records import FloatArray, IntArray
+from surveys.methods.screening_chances import log_pmf, lower_tail, point_of, upper_count, upper_tail
+from surveys.methods.screening_records import FloatArray, IntArray
 
 PLANNING_SIZE = 0.4  # domain notes, section 4: assumed k 0.3 to 0.5
 HIGH_TAIL = 0.001  # "a value a coordinator should look at": tail p < 0.001 (domain notes, section 5)

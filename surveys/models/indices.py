@@ -104,7 +104,10 @@ class UsualCatch(models.Model):
     class Meta:
         constraints: ClassVar[list[Any]] = [
             models.UniqueConstraint(
-                fields=["season", "generation", "region", "window", "habitat", "group"], name="what_is_usual_is_said_once"
+                fields=["season", "generation", "region", "window", "habitat", "group"],
+                name="what_is_usual_is_said_once",
             ),
-            models.CheckConstraint(condition=Q(mean__gt=0) & Q(size__gt=0) & Q(site_shape__gt=0), name="what_is_usual_is_positive"),
+            models.CheckConstraint(
+                condition=Q(mean__gt=0) & Q(size__gt=0) & Q(site_shape__gt=0), name="what_is_usual_is_positive"
+            ),
         ]

@@ -142,8 +142,12 @@ class Return(models.Model):
         indexes: ClassVar[list[Any]] = [
             models.Index(fields=["id"], condition=Q(state="received"), name="returns_to_screen"),
             models.Index(
-                F("season"), F("urgent").desc(), F("rank").desc(), F("id"),
-                condition=Q(state="queried"), name="returns_in_the_queue",
+                F("season"),
+                F("urgent").desc(),
+                F("rank").desc(),
+                F("id"),
+                condition=Q(state="queried"),
+                name="returns_in_the_queue",
             ),
             models.Index(fields=["season", "night"], name="returns_by_night"),
             models.Index(fields=["sender", "-id"], name="returns_by_sender"),

@@ -127,9 +127,7 @@ class SeasonHabitat(models.Model):
     class Meta:
         constraints: ClassVar[list[Any]] = [
             models.UniqueConstraint(fields=["season", "habitat"], name="a_habitat_stands_once_in_a_season"),
-            models.CheckConstraint(
-                condition=Q(weight__gte=0) & Q(weight__lte=1), name="a_habitat_weight_is_a_share"
-            ),
+            models.CheckConstraint(condition=Q(weight__gte=0) & Q(weight__lte=1), name="a_habitat_weight_is_a_share"),
         ]
 
 

@@ -66,7 +66,7 @@ ORDER BY u.uuid, g.code
 
 def clean_rows(season: Season) -> Iterator[tuple[Any, ...]]:
     """Yield the clean table of a season in the codebook's column order. One query, streamed."""
-    parameters = {"season": season.pk, "states": sorted(USABLE_STATES), "fewest": FEWEST_SITES}
+    parameters: dict[str, Any] = {"season": season.pk, "states": sorted(USABLE_STATES), "fewest": FEWEST_SITES}
     with transaction.atomic(), connection.chunked_cursor() as cursor:
         cursor.execute(_CLEAN_ROWS, parameters)
         while rows := cursor.fetchmany(2000):

@@ -205,9 +205,7 @@ def _returns_of_sites(sites: Iterable[int], lists: SeasonLists, places: _Places)
 
 
 def _with_answers(one: _Earlier, answers: tuple[Answer, ...]) -> _Earlier:
-    return _Earlier(
-        one.key, one.uuid, one.trap, one.night, one.set_at, one.trap_nights, one.usable, one.place, answers
-    )
+    return _Earlier(one.key, one.uuid, one.trap, one.night, one.set_at, one.trap_nights, one.usable, one.place, answers)
 
 
 def _answers(keys: Iterable[int], codes: dict[int, str]) -> dict[int, tuple[Answer, ...]]:
@@ -251,4 +249,3 @@ def _usual(
         )
         for n, group in enumerate(lists.groups)
     )
-

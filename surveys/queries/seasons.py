@@ -66,9 +66,7 @@ def open_seasons_of(region: Region) -> list[Season]:
 
 def lists_of(season: Season) -> SeasonLists:
     """Return a season's lists. Four queries."""
-    habitats = list(
-        season.seasonhabitat_set.select_related("habitat").order_by("habitat__position", "habitat__code")
-    )
+    habitats = list(season.seasonhabitat_set.select_related("habitat").order_by("habitat__position", "habitat__code"))
     return SeasonLists(
         season=season,
         groups=tuple(row.group for row in season.seasongroup_set.select_related("group").order_by("position")),

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from contextvars import ContextVar
 from typing import Any
 
 from django.db import connection
 from django.db.models import Model
-from psycopg.types.json import Jsonb
 
 from surveys.models import Account
 
@@ -22,14 +22,15 @@ def write_event(*, by: Account | None, verb: str, subject: Model | None = None, 
     """
     with connection.cursor() as cursor:
         cursor.execute(
-            "INSERT INTO surveys_event (id, at, actor, verb, subject, subject_id, details, request_id, previous, digest)"
-            " VALUES (0, now(), %s, %s, %s, %s, %s, %s, '', '')",
+            "INSERT INTO surveys_event"
+            " (id, at, actor, verb, subject, subject_id, details, request_id, previous, digest)"
+            " VALUES (0, now(), %s, %s, %s, %s, %s::jsonb, %s, '', '')",
             [
                 by.pk if by else None,
                 verb,
                 subject._meta.model_name if subject is not None else "",
                 subject.pk if subject is not None else None,
-                Jsonb(details),
+                json.dumps(details),
                 request_number.get(),
             ],
         )

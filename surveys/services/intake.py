@@ -128,7 +128,8 @@ def receive_returns(
     """
     if len(sent) > MOST_AT_ONCE:
         raise Faulty(
-            f"There are {len(sent)} returns in this sending, and at most {MOST_AT_ONCE} are taken at once. Send them in parts."
+            f"There are {len(sent)} returns in this sending, and at most {MOST_AT_ONCE} are taken at once. "
+            "Send them in parts."
         )
     with transaction.atomic(durable=True):
         kept = once.claim() if once else None
@@ -224,7 +225,9 @@ def _draft(by: Account, sent: SentReturn, traps: Mapping[UUID, Trap], seasons: _
             Fault("/habitat", "unknown_habitat", f"{sent.habitat!r} is not a habitat of this season. It has: {known}.")
         )
     if faults:
-        raise Faulty("Some of this return could not be read. Mend what is listed and send it again.", faults=tuple(faults))
+        raise Faulty(
+            "Some of this return could not be read. Mend what is listed and send it again.", faults=tuple(faults)
+        )
     report = Return(
         uuid=sent.uuid,
         season=lists.season,
@@ -245,9 +248,7 @@ def _draft(by: Account, sent: SentReturn, traps: Mapping[UUID, Trap], seasons: _
     groups = {group.code: group for group in lists.groups}
     return _Draft(
         report=report,
-        catches=[
-            Catch(report=report, group=groups[a.group], answer=a.kind, low=a.low, high=a.high) for a in answers
-        ],
+        catches=[Catch(report=report, group=groups[a.group], answer=a.kind, low=a.low, high=a.high) for a in answers],
         findings=[
             Finding(
                 report=report,
@@ -280,10 +281,16 @@ def _answers(sent: SentReturn, lists: SeasonLists) -> tuple[list[Answer], list[F
         pointer = f"/catch/{position}"
         if one.group not in listed:
             faults.append(
-                Fault(f"{pointer}/group", "unknown_group", f"{one.group!r} is not on the list of animal groups of this season.")
+                Fault(
+                    f"{pointer}/group",
+                    "unknown_group",
+                    f"{one.group!r} is not on the list of animal groups of this season.",
+                )
             )
         elif one.group in seen:
-            faults.append(Fault(f"{pointer}/group", "group_twice", f"{one.group!r} is answered twice. Send one answer for it."))
+            faults.append(
+                Fault(f"{pointer}/group", "group_twice", f"{one.group!r} is answered twice. Send one answer for it.")
+            )
         else:
             seen.add(one.group)
             fault = answer_fault(one, pointer)
@@ -297,15 +304,25 @@ def _answers(sent: SentReturn, lists: SeasonLists) -> tuple[list[Answer], list[F
 def answer_fault(one: SentAnswer, pointer: str) -> Fault | None:
     """Return what is wrong with the parts of an answer, or None."""
     if one.kind == AnswerKind.NUMBER and one.count == 0:
-        return Fault(f"{pointer}/count", "zero_as_number", "The count is 0. If you looked and there were none, answer none_seen.")
+        return Fault(
+            f"{pointer}/count", "zero_as_number", "The count is 0. If you looked and there were none, answer none_seen."
+        )
     if one.kind == AnswerKind.NUMBER and one.count is None:
         return Fault(f"{pointer}/count", "count_missing", "The answer is a number, but there is no count beside it.")
     if one.kind == AnswerKind.CLASS and one.count_class is None:
         return Fault(f"{pointer}/class", "class_missing", "The answer is a class, but there is no class beside it.")
     if one.kind != AnswerKind.NUMBER and one.count is not None:
-        return Fault(f"{pointer}/count", "count_not_expected", f"A count stands beside the answer {one.kind.value!r}. Send one or the other.")
+        return Fault(
+            f"{pointer}/count",
+            "count_not_expected",
+            f"A count stands beside the answer {one.kind.value!r}. Send one or the other.",
+        )
     if one.kind != AnswerKind.CLASS and one.count_class is not None:
-        return Fault(f"{pointer}/class", "class_not_expected", f"A class stands beside the answer {one.kind.value!r}. Send one or the other.")
+        return Fault(
+            f"{pointer}/class",
+            "class_not_expected",
+            f"A class stands beside the answer {one.kind.value!r}. Send one or the other.",
+        )
     return None
 
 
@@ -361,7 +378,9 @@ def _store_one(draft: _Draft) -> Receipt:
 def _insert(drafts: Sequence[_Draft]) -> None:
     Return.objects.bulk_create([draft.report for draft in drafts])
     for draft in drafts:
-        for row in (*draft.catches, *draft.findings):
-            row.report_id = draft.report.pk
+        for catch in draft.catches:
+            catch.report_id = draft.report.pk
+        for finding in draft.findings:
+            finding.report_id = draft.report.pk
     Catch.objects.bulk_create([row for draft in drafts for row in draft.catches])
     Finding.objects.bulk_create([row for draft in drafts for row in draft.findings])

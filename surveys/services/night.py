@@ -49,11 +49,11 @@ def ask_for_due_nights(*, now: datetime) -> list[Job]:
     A run reads everything that is there, so one run makes up for all nights that were missed.
     """
     night = latest_night(now)
-    asked = []
-    for season in seasons().filter(state=SeasonState.OPEN, opens_on__lte=night):
-        if night_key(season, night) not in nights_done(f"{season.code}/"):
-            asked.append(ask_for_night(season=season, night=night)[0])
-    return asked
+    return [
+        ask_for_night(season=season, night=night)[0]
+        for season in seasons().filter(state=SeasonState.OPEN, opens_on__lte=night)
+        if night_key(season, night) not in nights_done(f"{season.code}/")
+    ]
 
 
 def run_night(*, job_id: int, progress: Callable[[int, int], None] | None = None) -> Run | None:

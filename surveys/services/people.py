@@ -56,7 +56,9 @@ def _mail_faults(email: str) -> list[Fault]:
     try:
         validate_email(email)
     except ValidationError:
-        return [Fault("/email", "not_a_mail_address", "This does not read like a mail address, such as name@example.org.")]
+        return [
+            Fault("/email", "not_a_mail_address", "This does not read like a mail address, such as name@example.org.")
+        ]
     if Account.objects.filter(email=email).exists():
         return [Fault("/email", "account_exists", "There is an account with this mail address. Sign in with it.")]
     return []

@@ -43,7 +43,9 @@ def give_verdict(
     with transaction.atomic(durable=True):
         report = _locked(by, uuid)
         if report.version != version:
-            raise Stale("Somebody else has worked on this return since you opened it. Load it again and look once more.")
+            raise Stale(
+                "Somebody else has worked on this return since you opened it. Load it again and look once more."
+            )
         state = lifecycle.move(report.state, lifecycle.STATE_OF_DECISION[decision])
         columns = dict(columns or {})
         _refuse_a_mismatch(decision, answers, columns)
@@ -87,7 +89,11 @@ def _refuse_a_mismatch(decision: Decision, answers: Sequence[Answer], columns: M
     if decision != Decision.CORRECTED and corrected:
         raise Faulty("Corrections came with a verdict that does not correct. Choose to correct it, or leave them out.")
     faults = tuple(
-        Fault(f"/columns/{name}", "not_correctable", f"{name!r} is not corrected here. These can be: {', '.join(CORRECTABLE_COLUMNS)}.")
+        Fault(
+            f"/columns/{name}",
+            "not_correctable",
+            f"{name!r} is not corrected here. These can be: {', '.join(CORRECTABLE_COLUMNS)}.",
+        )
         for name in columns
         if name not in CORRECTABLE_COLUMNS
     )
@@ -95,9 +101,7 @@ def _refuse_a_mismatch(decision: Decision, answers: Sequence[Answer], columns: M
         raise Faulty("Some of what was to be corrected cannot be.", faults=faults)
 
 
-def _write_corrections(
-    verdict: Verdict, report: Return, answers: Sequence[Answer], columns: Mapping[str, Any]
-) -> None:
+def _write_corrections(verdict: Verdict, report: Return, answers: Sequence[Answer], columns: Mapping[str, Any]) -> None:
     groups = {group.code: group for group in Group.objects.filter(season=report.season)}
     unknown = [answer.group for answer in answers if answer.group not in groups]
     if unknown:
@@ -107,7 +111,9 @@ def _write_corrections(
     missing = [answer.group for answer in answers if answer.group not in sent]
     if missing:
         faults = tuple(
-            Fault("/catch", "group_not_sent", f"{code!r} was not answered in this return, so there is nothing to correct.")
+            Fault(
+                "/catch", "group_not_sent", f"{code!r} was not answered in this return, so there is nothing to correct."
+            )
             for code in missing
         )
         raise Faulty("A correction stands beside what was sent, and these groups were not.", faults=faults)

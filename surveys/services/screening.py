@@ -260,7 +260,9 @@ def _hold_within_budget(lists: SeasonLists, generation: int, usual: Any, frames:
         room = max(slots - asked, 0)
         chosen = [*pressing[: max(room, 0)], *([] if room else pressing.filter(urgent=True))]
         held = _hold(chosen, lists, usual, frames)
-        ranks = list(counted.filter(screened_with=generation, urgent=False).order_by("-rank").values_list("rank", flat=True))
+        ranks = list(
+            counted.filter(screened_with=generation, urgent=False).order_by("-rank").values_list("rank", flat=True)
+        )
         cut = review_slots(len(ranks), season.review_budget)
         threshold = ranks[cut - 1] if cut and ranks[cut - 1] > 0 else None
         write_event(by=None, verb="returns held by rank", subject=season, details={"returns": held})

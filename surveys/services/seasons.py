@@ -103,10 +103,7 @@ def _fill_lists(season: Season, plan: Mapping[str, Any]) -> None:
         [SeasonGroup(season=season, group=groups[code], position=n) for n, code in enumerate(plan["groups"], start=1)]
     )
     SeasonHabitat.objects.bulk_create(
-        [
-            SeasonHabitat(season=season, habitat=habitats[row["code"]], weight=row["weight"])
-            for row in plan["habitats"]
-        ]
+        [SeasonHabitat(season=season, habitat=habitats[row["code"]], weight=row["weight"]) for row in plan["habitats"]]
     )
     Window.objects.bulk_create(
         [

@@ -22,9 +22,15 @@ def add_site(*, by: Account, household: Household, latitude: float, longitude: f
     if not (-90 <= latitude <= 90 and -180 <= longitude <= 180):
         raise Faulty(
             "The place of the site could not be read.",
-            faults=(Fault("/latitude", "not_on_earth", "A latitude is between -90 and 90, a longitude between -180 and 180."),),
+            faults=(
+                Fault(
+                    "/latitude", "not_on_earth", "A latitude is between -90 and 90, a longitude between -180 and 180."
+                ),
+            ),
         )
-    region = next((one for one in Region.objects.order_by("position") if region_holds(one.boundary, latitude, longitude)), None)
+    region = next(
+        (one for one in Region.objects.order_by("position") if region_holds(one.boundary, latitude, longitude)), None
+    )
     if region is None:
         raise Faulty(
             "The site lies outside every region of the survey. Check that latitude comes before longitude, "

@@ -28,7 +28,9 @@ class Command(BaseCommand):
             for job in jobs:
                 with tqdm(desc=job.key, unit="step") as bar:
                     run = run_night(job_id=job.pk, progress=lambda done, total: self._show(bar, done, total))
-                self.stdout.write(f"{job.key}: run {run.pk} is shown" if run else f"{job.key}: done already, or under way")
+                self.stdout.write(
+                    f"{job.key}: run {run.pk} is shown" if run else f"{job.key}: done already, or under way"
+                )
             if not jobs:
                 self.stdout.write("No night is due.")
         except (Refusal, ValueError) as refusal:

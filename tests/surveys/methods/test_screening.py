@@ -78,18 +78,12 @@ PLANTED = {
     "ten times too high": ({"counts": {"ground_beetles": 30}}, QueryReason.TEN_TIMES),
     "a doubled digit": ({"counts": {"earwigs": 33}}, QueryReason.TEN_TIMES),
     "a number written twice": ({"counts": {"woodlice": 1212}}, QueryReason.TEN_TIMES),
-    "look-alikes swapped": (
-        {"counts": {"earwigs": 0, "rove_beetles": 12}, "usual": MANY_EARWIGS},
-        QueryReason.LOOK_ALIKES,
-    ),
+    "swapped": ({"counts": {"earwigs": 0, "rove_beetles": 12}, "usual": MANY_EARWIGS}, QueryReason.LOOK_ALIKES),
     "all one row down": ({"answers": answers_of(SLIPPED)}, QueryReason.ROW_SLIP),
     "one row down from the mites": ({"answers": answers_of(FROM_MITES)}, QueryReason.ROW_SLIP),
     "traps pooled": ({"counts": POOLED, "traps_open": 4}, QueryReason.TRAPS_POOLED),
     "more than a cup holds": ({"counts": {"slugs": 367}}, QueryReason.IMPOSSIBLE_COUNT),
-    "more than 500 in all": (
-        {"counts": {"woodlice": 203, "millipedes": 131, "earwigs": 92, "slugs": 81}},
-        QueryReason.IMPOSSIBLE_COUNT,
-    ),
+    "more than 500 in all": ({"counts": {"woodlice": 403, "earwigs": 112}}, QueryReason.IMPOSSIBLE_COUNT),
     "two nights": ({"emptied_at": SET_AT + timedelta(hours=48.5)}, QueryReason.DATE_OFF_BY_DAYS),
     "no time at all": ({"emptied_at": SET_AT + timedelta(hours=0.5)}, QueryReason.DATE_OFF_BY_DAYS),
     "emptied before it was set": ({"emptied_at": SET_AT - timedelta(hours=24)}, QueryReason.DATE_OFF_BY_DAYS),
@@ -122,7 +116,7 @@ PLANTED = {
     "swapped and unsigned": ({"latitude": 18.0, "longitude": 51.5}, QueryReason.PLACE_SIGNS),
     "in another place": ({"latitude": 50.0, "longitude": -16.0}, QueryReason.PLACE_OUTSIDE),
     "sent twice": ({"neighbours": (neighbour(CATCH, same_trap=True),)}, QueryReason.SENT_TWICE),
-    "sent twice with a change": (
+    "sent with a change": (
         {"neighbours": (neighbour({**CATCH, "snails": 3}, same_trap=True),)},
         QueryReason.SENT_TWICE,
     ),
@@ -190,9 +184,7 @@ def test_a_number_that_its_siblings_share_is_less_suspicious():
 
 
 def test_a_site_with_a_rich_history_is_not_asked_about_its_own_usual_night():
-    rich = tuple(
-        replace(one, site_shape=125.0, site_rate=25.0) if one.group == "earwigs" else one for one in USUAL
-    )  # five times the mean
+    rich = tuple(replace(one, site_shape=125.0) if one.group == "earwigs" else one for one in USUAL)  # five times
     assert screen(counts={"earwigs": 20}, usual=rich).probability < 0.1
     assert screen(counts={"earwigs": 20}).probability > screen(counts={"earwigs": 20}, usual=rich).probability
 
@@ -230,6 +222,12 @@ def test_an_empty_night_of_an_intact_trap_may_be_true():
         replace(one, mean=one.mean / 20.0) for one in USUAL
     ))  # fmt: skip
     assert not screening.holds
+
+
+def test_a_lost_trap_entered_as_empty_speaks_of_its_state():
+    first = screen(**PLANTED["a flooded trap entered as empty"][0]).suspicions[0]
+    assert first.kind == QueryKind.DETERMINISTIC
+    assert "water" in first.sentence
 
 
 def test_one_zero_group_in_a_lost_trap_is_not_an_empty_list():

@@ -1,8 +1,8 @@
 """A season from a simulator of its own, with slips planted in 5 % of returns: what does the screening find?
 
-Nothing here is computed by the code under test but the screening itself and the baselines it learns
-from the contaminated returns. Means and spreads are made up around the domain notes' section 3; rates of
-slips are not known to anybody. The floors below leave room for the luck of one seed.
+Only the screening and the baselines, learned from the contaminated returns, are code under test. Means and
+spreads are made up around the domain notes' section 3; rates of slips are not known to anybody. The floors
+below leave room for the luck of one seed.
 """
 
 from __future__ import annotations
@@ -40,8 +40,7 @@ OPENS, CLOSES = datetime(2026, 5, 1, tzinfo=UTC), datetime(2026, 9, 30, tzinfo=U
 SWAPS = [("earwigs", "rove_beetles"), ("millipedes", "centipedes"), ("harvestmen", "spiders"),
          ("springtails", "mites"), ("flat_bugs", "other_beetles")]  # fmt: skip
 EXPECTED_REASON = {
-    "tenfold": {QueryReason.TEN_TIMES, QueryReason.IMPOSSIBLE_COUNT},
-    "doubled": {QueryReason.TEN_TIMES, QueryReason.IMPOSSIBLE_COUNT},
+    **{kind: {QueryReason.TEN_TIMES, QueryReason.IMPOSSIBLE_COUNT} for kind in ("tenfold", "doubled")},
     "row": {QueryReason.ROW_SLIP},
     "swap": {QueryReason.LOOK_ALIKES},
     "pooled": {QueryReason.TRAPS_POOLED},
@@ -50,10 +49,9 @@ EXPECTED_REASON = {
     "resend": {QueryReason.SENT_TWICE},
     "lost": {QueryReason.LOST_TRAP_ZEROS},
     "liquid": {QueryReason.LIQUID_WORDS},
-    "day": {QueryReason.DATE_OFF_BY_DAYS},
+    **{kind: {QueryReason.DATE_OFF_BY_DAYS} for kind in ("day", "last_year")},
     "half_day": {QueryReason.TWELVE_HOURS_OFF},
     "day_month": {QueryReason.DAY_MONTH_SWAPPED},
-    "last_year": {QueryReason.DATE_OFF_BY_DAYS},
     "place": {QueryReason.PLACE_SIGNS},
 }
 KINDS = tuple(EXPECTED_REASON)
@@ -82,10 +80,8 @@ def draw_nb(rng, mean, size):
 
 
 def answers_of(counts):
-    return tuple(
-        Answer(group, AnswerKind.NUMBER if n else AnswerKind.NONE_SEEN, int(n), int(n))
-        for group, n in zip(GROUPS, counts, strict=True)
-    )
+    words = (AnswerKind.NONE_SEEN, AnswerKind.NUMBER)
+    return tuple(Answer(group, words[int(n > 0)], int(n), int(n)) for group, n in zip(GROUPS, counts, strict=True))
 
 
 def plain_report(rng, night):
@@ -159,19 +155,17 @@ def plant(rng, season, at, kind):  # noqa: PLR0912  # one branch a kind reads be
         report = replace(report, trap_state=str(rng.choice(["intact", "water_in", "moved", "cover_lost", "dug_up"])))
     elif kind == "liquid":
         counts = counts + rng.poisson(np.where(np.isin(GROUPS, ("flies", "slugs", "rove_beetles")), 8.0, 0.0))
-        note = ["we put a bit of beer in", "Soapy water in the cup", "used antifreeze", "", "found them dead, drowned"]
-        report = replace(report, note=str(rng.choice(note)))
+        notes = ["we put a bit of beer in", "Soapy water in the cup", "used antifreeze", "", "found them dead, drowned"]
+        report = replace(report, note=str(rng.choice(notes)))
     elif kind == "day":
-        off = timedelta(days=int(rng.choice([-1, 1, 2])))
-        report = replace(report, emptied_at=report.emptied_at + off)
+        report = replace(report, emptied_at=report.emptied_at + timedelta(days=int(rng.choice([-1, 1, 2]))))
     elif kind == "half_day":
         report = replace(report, emptied_at=report.emptied_at - timedelta(hours=12))
     elif kind == "day_month" and report.set_at.day <= 12 and report.set_at.day != report.set_at.month:
         report = replace(report, set_at=report.set_at.replace(day=report.set_at.month, month=report.set_at.day))
     elif kind == "last_year":
-        report = replace(
-            report, set_at=report.set_at.replace(year=2025), emptied_at=report.emptied_at.replace(year=2025)
-        )
+        years = {name: getattr(report, name).replace(year=2025) for name in ("set_at", "emptied_at")}
+        report = replace(report, **years)
     elif kind == "place":
         point = [(51.5, 18.0), (-18.0, 51.5), (18.0, 51.5)][rng.integers(3)]
         report = replace(report, latitude=point[0], longitude=point[1])
@@ -181,9 +175,8 @@ def plant(rng, season, at, kind):  # noqa: PLR0912  # one branch a kind reads be
             twin[rng.integers(len(twin))] += 1
         season.append(replace(one, counts=twin, report=report, kind="resend", before=[]))
         return
-    if report is one.report and np.array_equal(counts, one.counts):
-        return
-    one.counts, one.report, one.kind = counts, report, kind
+    if report is not one.report or not np.array_equal(counts, one.counts):
+        one.counts, one.report, one.kind = counts, report, kind
 
 
 def link(season):
@@ -257,9 +250,7 @@ def judge(season, results, budget=0.05):
     extreme = np.array([one.extreme for one in season])
     weights = np.array([severity(one) for one in season])
     chosen = np.zeros(len(season), dtype=bool)
-    ranks = np.array([r.rank for r in results])
-    urgent = np.array([r.urgent for r in results])
-    certain = np.array([r.certain for r in results])
+    ranks, urgent, certain = (np.array([getattr(r, name) for r in results]) for name in ("rank", "urgent", "certain"))
     chosen[choose_for_review(ranks, urgent, certain, budget)] = True
     named = [
         bool(r.suspicions) and r.suspicions[0].reason in EXPECTED_REASON[one.kind]

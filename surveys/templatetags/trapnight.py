@@ -1,0 +1,59 @@
+"""What templates need beyond Django: drawings set into the page, and the links of the band on top."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from django import template
+from django.http import HttpRequest
+from django.urls import reverse
+from django.utils.safestring import SafeString, mark_safe
+from django.utils.translation import gettext_lazy as _
+
+from surveys.permissions import Rule, admits
+
+register = template.Library()
+
+_DRAWINGS = Path(__file__).resolve().parent.parent / "static" / "surveys" / "drawings"
+
+
+class Link(NamedTuple):
+    """One link of the band: the page's name, its words, and for whom it is."""
+
+    name: str
+    words: Any
+    rule: Rule
+
+
+LINKS = (
+    Link("home", _("The count"), Rule.ANYONE),
+    Link("my-returns", _("My returns"), Rule.SIGNED_IN),
+    Link("my-sites", _("My sites"), Rule.SIGNED_IN),
+    Link("queue", _("Queue"), Rule.COORDINATOR),
+)
+
+
+@register.simple_tag
+def drawing(name: str) -> SafeString:
+    """Set one of our own drawings into the page, so that it takes the page's ink. It says nothing aloud."""
+    return mark_safe(_read_drawing(name))  # noqa: S308  # a file of this package, never of a visitor
+
+
+@lru_cache(maxsize=64)
+def _read_drawing(name: str) -> str:
+    text = (_DRAWINGS / f"{name}.svg").read_text(encoding="utf-8").strip()
+    return text.replace("<svg ", '<svg aria-hidden="true" focusable="false" ', 1)
+
+
+@register.inclusion_tag("includes/page_links.html", takes_context=True)
+def page_links(context: template.Context) -> dict[str, Any]:
+    """Show the links of the band that the visitor may follow."""
+    request: HttpRequest = context["request"]
+    links = [
+        {"address": reverse(link.name), "words": link.words, "here": reverse(link.name) == request.path}
+        for link in LINKS
+        if admits(link.rule, request.user)
+    ]
+    return {"links": links, "signed_in": request.user.is_authenticated, "request": request}

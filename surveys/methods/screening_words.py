@@ -75,8 +75,8 @@ NEGATIONS = r"(?:no|not|never|none|without|nothing|neither|nor|non|free of|inste
 CLEANING = r"(?:hands?|wash(?:ed|ing)?|rins(?:ed|ing)|clean(?:ed|ing)?|scrub(?:bed)?)"
 WORDS_BETWEEN = r"(?:\W+\w+){0,4}?\W+"  # at most four words, never over the end of a clause (see below)
 
-_LIQUID = re.compile(r"\b(?:" + "|".join(LIQUID_WORDS) + r")\b", re.IGNORECASE)
-_WELFARE = re.compile(r"\b(?:" + "|".join(WELFARE_WORDS) + r")\b", re.IGNORECASE)
+LIQUID_PATTERN = re.compile(r"\b(?:" + "|".join(LIQUID_WORDS) + r")\b", re.IGNORECASE)
+WELFARE_PATTERN = re.compile(r"\b(?:" + "|".join(WELFARE_WORDS) + r")\b", re.IGNORECASE)
 _NEGATED = re.compile(r"\b" + NEGATIONS + WORDS_BETWEEN + r"$", re.IGNORECASE)
 _CLEANED = re.compile(r"\b" + CLEANING + WORDS_BETWEEN + r"$", re.IGNORECASE)
 _AFTERWARDS = re.compile(r"^[ -](?:free|less)\b", re.IGNORECASE)
@@ -85,7 +85,7 @@ _CLAUSE_END = re.compile(r"[.;!?\n]|\bbut\b|\bthen\b", re.IGNORECASE)
 
 def check_words(report: Report) -> Iterator[Hunch]:
     """Yield hunches about the words of the note: liquid or bait first, then animals with a backbone."""
-    liquid = find_words(report.note, _LIQUID)
+    liquid = find_words(report.note, LIQUID_PATTERN)
     if liquid:
         yield state_hunch(
             QueryReason.LIQUID_WORDS,
@@ -95,7 +95,7 @@ def check_words(report: Report) -> Iterator[Hunch]:
             "pets and wild animals. Was anything in the cup? If so, pour it away safely and rinse the cup.",
             {"words": liquid},
         )
-    backbone = find_words(report.note, _WELFARE)
+    backbone = find_words(report.note, WELFARE_PATTERN)
     if backbone:
         yield state_hunch(
             QueryReason.WELFARE,

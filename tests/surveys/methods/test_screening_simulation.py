@@ -1,8 +1,7 @@
 """A season from a simulator of its own, with slips planted in 5 % of returns: what does the screening find?
 
 Only the screening and the baselines, learned from the contaminated returns, are code under test. Means and
-spreads are made up around the domain notes' section 3; rates of slips are not known to anybody. The floors
-below leave room for the luck of one seed.
+spreads are made up around the domain notes' section 3. The floors leave room for the luck of one seed.
 """
 
 from __future__ import annotations
@@ -32,7 +31,7 @@ PLANNING = [
 GROUPS = tuple(name for name, _, _ in PLANNING)
 TYPICAL = np.array([typical for _, typical, _ in PLANNING], dtype=float)
 HIGH = np.array([high for _, _, high in PLANNING], dtype=float)
-# Means a little off from what the planning values imply, as a first season would find.
+# A little off what the planning values imply.
 MEANS = np.maximum(HIGH / 14.0, 0.05) * np.where(TYPICAL > 0.0, 1.1, 0.7)
 HABITATS = 4
 SQUARE = np.array([[-19.0, 51.0], [-17.0, 51.0], [-17.0, 52.0], [-19.0, 52.0]])

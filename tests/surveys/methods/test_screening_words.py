@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from surveys.methods.screening_words import _LIQUID, _WELFARE, find_words
+from surveys.methods.screening_words import LIQUID_PATTERN, WELFARE_PATTERN, find_words
 
 # All sentences made up: common practice, no source.
 SAID = [
@@ -44,23 +44,23 @@ NOT_SAID = [
 
 @pytest.mark.parametrize("note", SAID)
 def test_a_liquid_or_a_bait_is_found(note):
-    assert find_words(note, _LIQUID)
+    assert find_words(note, LIQUID_PATTERN)
 
 
 @pytest.mark.parametrize("note", NOT_SAID)
 def test_a_denial_or_another_word_is_not(note):
-    assert find_words(note, _LIQUID) == []
+    assert find_words(note, LIQUID_PATTERN) == []
 
 
 @pytest.mark.parametrize("note", ["a tiny shrew, alive", "One Newt!", "toads", "two froglets in it"])
 def test_animals_with_a_backbone_are_found(note):
-    assert find_words(note, _WELFARE)
+    assert find_words(note, WELFARE_PATTERN)
 
 
 @pytest.mark.parametrize("note", ["no mouse this time", "toadstools everywhere", "shrewd guess"])
 def test_other_words_are_no_animals(note):
-    assert find_words(note, _WELFARE) == []
+    assert find_words(note, WELFARE_PATTERN) == []
 
 
 def test_a_word_is_listed_once():
-    assert find_words("beer, Beer and more beer", _LIQUID) == ["beer"]
+    assert find_words("beer, Beer and more beer", LIQUID_PATTERN) == ["beer"]

@@ -1,5 +1,5 @@
 """Addresses of the pages."""
 
-from django.urls import URLPattern
+from surveys.web import health
 
-urlpatterns: list[URLPattern] = []
+urlpatterns = [*health.urlpatterns]

@@ -23,7 +23,7 @@ LOOK_ALIKES: tuple[tuple[str, str], ...] = (
     ("harvestmen", "spiders"),
     ("springtails", "mites"),
     ("flat_bugs", "other_beetles"),
-    ("slugs", "flatworms"),
+    ("slugs", "land_flatworms"),
 )
 #: Groups that swarm, and stay out of any "total animals" (domain notes, section 3: springtails, ants, mites).
 SWARMING: tuple[str, ...] = ("springtails", "ants", "mites")

@@ -1,5 +1,19 @@
 """Addresses of the pages."""
 
-from surveys.web import health
+from __future__ import annotations
 
-urlpatterns = [*health.urlpatterns]
+from django.urls import URLPattern, path
+
+from surveys.web import codebook, health, home, people, problems, seasons
+
+urlpatterns: list[URLPattern] = [
+    path("", home.home, name="home"),
+    path("seasons/<slug:code>/", seasons.season, name="season"),
+    path("sign-in", people.sign_in, name="sign-in"),
+    path("sign-out", people.sign_out, name="sign-out"),
+    path("join", people.join, name="join"),
+    path("codebook/", codebook.codebook, name="codebook"),
+    path("problems/<slug:code>/", problems.problem, name="problem"),
+    path("health/live", health.live, name="health-live"),
+    path("health/ready", health.ready, name="health-ready"),
+]

@@ -21,7 +21,7 @@ LIST = {
     "harvestmen": (0.6, 0, 120), "mites": (12.0, 9, 5000), "springtails": (40.0, 31, 5000), "earwigs": (2.0, 4, 200),
     "flat_bugs": (0.2, 0, 100), "ants": (20.0, 14, 5000), "ground_beetles": (2.0, 2, 150),
     "rove_beetles": (0.5, 0, 150), "other_beetles": (1.0, 1, 150), "caterpillars": (0.1, 0, 60), "flies": (2.0, 1, 300),
-    "snails": (1.0, 2, 150), "slugs": (2.0, 3, 150), "earthworms": (0.5, 1, 100), "flatworms": (0.03, 0, 30),
+    "snails": (1.0, 2, 150), "slugs": (2.0, 3, 150), "earthworms": (0.5, 1, 100), "land_flatworms": (0.03, 0, 30),
 }  # fmt: skip
 GROUPS = tuple(LIST)
 CATCH = {group: row[1] for group, row in LIST.items()}
@@ -244,7 +244,7 @@ def test_answers_without_a_count_say_nothing(kind):
 
 def test_classes_are_read_as_ranges():
     usual_class = {"springtails": Answer("springtails", AnswerKind.CLASS, 32, 63)}
-    open_class = {"flatworms": Answer("flatworms", AnswerKind.CLASS, 128, None)}
+    open_class = {"land_flatworms": Answer("land_flatworms", AnswerKind.CLASS, 128, None)}
     plain = {answer.group: answer for answer in CLEAN.answers}
     assert not screen(answers=tuple({**plain, **usual_class}.values())).suspicions
     wild = screen(answers=tuple({**plain, **open_class}.values()))
@@ -272,7 +272,7 @@ def test_safety_and_welfare_are_urgent_and_nothing_else_is():
 
 def test_damage_is_the_share_of_the_cells_expected_total():
     # By hand: woodlice 60 for 6 moves 54 of 600; flatworms 10 for 1 moves 9 of max(3.6, 10).
-    rare = screen(counts={"flatworms": 10}).damage
+    rare = screen(counts={"land_flatworms": 10}).damage
     common = screen(counts={"woodlice": 60}).damage
     assert rare == pytest.approx(0.9, rel=0.15)
     assert common == pytest.approx(0.09, rel=0.25)

@@ -26,7 +26,7 @@ PLANNING = [
     ("aphids", 0, 15), ("ants", 1, 300), ("wasps", 0, 8), ("ground_beetles", 1, 25), ("rove_beetles", 0, 20),
     ("carrion_beetles", 0, 8), ("weevils", 0, 8), ("other_beetles", 0, 15), ("grubs", 0, 8), ("caterpillars", 0, 5),
     ("flies", 1, 25), ("maggots", 0, 15), ("snails", 0, 15), ("slugs", 1, 25), ("earthworms", 0, 10),
-    ("flatworms", 0, 1),
+    ("land_flatworms", 0, 1),
 ]  # fmt: skip
 GROUPS = tuple(name for name, _, _ in PLANNING)
 TYPICAL = np.array([typical for _, typical, _ in PLANNING], dtype=float)

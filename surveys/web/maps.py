@@ -1,0 +1,98 @@
+"""Region maps as SVG, drawn on the server from the regions' boundaries: no tiles, no other server.
+
+Projection: equirectangular with the scale true at the map's middle latitude, which at the size of a
+county is straight enough. Reference: Snyder (1987) Map Projections: A Working Manual, section 12.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from json import dumps, loads
+from typing import Any
+
+from shapely import maximum_inscribed_circle
+from shapely.affinity import affine_transform
+from shapely.geometry import MultiPolygon, Polygon, shape
+from shapely.geometry.base import BaseGeometry
+from shapely.ops import unary_union
+
+#: Units of the drawing; letters are sized for a phone's width of about 330 pixels.
+WIDTH = 400.0
+MARGIN = 14.0
+#: Detail finer than this many units cannot be seen. Common practice, no source.
+FINEST = 0.6
+#: Flatter or taller maps than this are given air, so that labels have room.
+SHORTEST, TALLEST = 220.0, 520.0
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """One region on the map: SVG path, and where its label stands with how much room there is."""
+
+    code: str
+    path: str
+    x: float
+    y: float
+    room: float
+
+
+@dataclass(frozen=True, slots=True)
+class RegionMap:
+    """A drawn map: size in units and the outlines, in the order in which the regions were given."""
+
+    width: float
+    height: float
+    outlines: tuple[Outline, ...]
+
+
+def draw_regions(boundaries: Sequence[tuple[str, Mapping[str, Any]]]) -> RegionMap | None:
+    """Return the map of ``(code, GeoJSON geometry in WGS84 degrees)`` pairs, or None when there are none."""
+    return _draw(tuple((code, dumps(boundary, sort_keys=True)) for code, boundary in boundaries)) if boundaries else None
+
+
+@lru_cache(maxsize=16)
+def _draw(boundaries: tuple[tuple[str, str], ...]) -> RegionMap:
+    # Boundaries change with a season, pages are asked for all day: the drawing is kept.
+    places = [(code, shape(loads(text))) for code, text in boundaries]
+    matrix, height = _frame(unary_union([place for _, place in places]))
+    outlines = tuple(_outline(code, affine_transform(place, matrix)) for code, place in places)
+    return RegionMap(WIDTH, round(height, 1), outlines)
+
+
+def _frame(whole: BaseGeometry) -> tuple[list[float], float]:
+    """Return the affine matrix from degrees to units, and the height of the drawing."""
+    west, south, east, north = whole.bounds
+    shrink = math.cos(math.radians((south + north) / 2))
+    wide, tall = max((east - west) * shrink, 1e-9), max(north - south, 1e-9)
+    scale = min((WIDTH - 2 * MARGIN) / wide, (TALLEST - 2 * MARGIN) / tall)
+    height = max(tall * scale + 2 * MARGIN, SHORTEST)
+    left, top = (WIDTH - wide * scale) / 2, (height - tall * scale) / 2
+    return [shrink * scale, 0, 0, -scale, left - west * shrink * scale, top + north * scale], height
+
+
+def _outline(code: str, place: BaseGeometry) -> Outline:
+    simple = place.simplify(FINEST)
+    circle = maximum_inscribed_circle(_largest(place), tolerance=1.0)
+    (x, y), _ = circle.coords
+    return Outline(code, "".join(_rings(simple)), round(x, 1), round(y, 1), round(circle.length, 1))
+
+
+def _polygons(place: BaseGeometry) -> list[Polygon]:
+    if isinstance(place, Polygon):
+        return [place]
+    return list(place.geoms) if isinstance(place, MultiPolygon) else []
+
+
+def _largest(place: BaseGeometry) -> Polygon:
+    return max(_polygons(place), key=lambda part: part.area)
+
+
+def _rings(place: BaseGeometry) -> list[str]:
+    return [_ring(ring.coords) for part in _polygons(place) for ring in (part.exterior, *part.interiors)]
+
+
+def _ring(points: Any) -> str:
+    return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y, *_ in list(points)[:-1]) + "Z"

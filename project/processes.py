@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Mapping
 from pathlib import Path
@@ -34,6 +35,9 @@ class Crew:
         self.children: dict[str, subprocess.Popen[bytes]] = {}
 
     def __enter__(self) -> Crew:
+        # "Please end" from outside ends the children too, as Ctrl-C does.
+        if threading.current_thread() is threading.main_thread():
+            signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(128 + number))
         return self
 
     def __exit__(

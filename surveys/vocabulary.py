@@ -408,6 +408,7 @@ class QueryReason(Word):
     TEN_TIMES = "ten_times", "a number looks ten times too high or doubled"
     LOOK_ALIKES = "look_alikes", "two look-alike groups may be swapped"
     UNUSUALLY_MANY = "unusually_many", "far more than such a trap catches"
+    NOT_SCREENED = "not_screened", "screening could not read it"
     SECOND_LOOK = "second_look", "chosen for a blind second look"
 
 

@@ -73,6 +73,4 @@ def _appoint_offices(people: Mapping[str, Any]) -> None:
             region = Region.objects.filter(code=code).first()
             if region is None:
                 raise Refusal(f"The demonstration names a region {code!r} that the season does not have.")
-            appoint(
-                by=operator, account=account(coordinator["email"], password), role=Role.COORDINATOR, region=region
-            )
+            appoint(by=operator, account=account(coordinator["email"], password), role=Role.COORDINATOR, region=region)

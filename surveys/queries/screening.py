@@ -236,8 +236,10 @@ def _usual(
     for one in earlier:
         if one.usable and one.trap_nights:
             low, high = bounds_of(one.answers, codes)
-            expected = usual.mean[one.place] * one.trap_nights
-            shape_, rate = update_site(shape_, rate, point_of(low, high), expected, usual.size[one.place])
+            known = ~np.isnan(low)
+            counts = np.where(known, point_of(low, high), 0.0)
+            expected = np.where(known, usual.mean[one.place] * one.trap_nights, 0.0)
+            shape_, rate = update_site(shape_, rate, counts, expected, usual.size[one.place])
     return tuple(
         Usual(
             group=group.code,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -23,6 +24,8 @@ from surveys.queries.screening import Case, baseline, region_frames, screening_c
 from surveys.queries.seasons import SeasonLists, lists_of
 from surveys.services.events import write_event
 from surveys.vocabulary import Mark, QueryKind, QueryReason, ReturnState
+
+log = logging.getLogger(__name__)
 
 #: Returns that a night screens again in one transaction.
 BATCH = 300
@@ -54,7 +57,7 @@ def screen_received(*, most: int) -> int:
         if not rows:
             return 0
         for season, of_season in _by_season(rows).items():
-            _screen_arrivals(season, of_season)
+            _screen_together_or_singly(season, of_season)
         held = [row.pk for row in rows if row.state == ReturnState.QUERIED]
         write_event(by=None, verb="returns screened", details={"returns": [row.pk for row in rows], "held": held})
     return len(rows)
@@ -94,6 +97,40 @@ def screen_again(*, season: Season, generation: int, still_ours: Callable[[], No
         screened += len(rows)
     still_ours()
     return {"screened": screened, **_hold_within_budget(lists, generation, usual, frames)}
+
+
+def _screen_together_or_singly(season: Season, rows: list[Return]) -> None:
+    """Screen a batch; where it falls over, screen each alone, so that one odd return holds up nobody."""
+    try:
+        with transaction.atomic():
+            _screen_arrivals(season, rows)
+        return
+    except Exception:
+        log.exception("a batch of %d returns could not be screened together", len(rows))
+    for row in rows:
+        row.refresh_from_db(fields=["state", "version"])
+        try:
+            with transaction.atomic():
+                _screen_arrivals(season, [row])
+        except Exception:
+            log.exception("return %s could not be screened", row.pk)
+            _hold_unscreened(row)
+
+
+def _hold_unscreened(row: Return) -> None:
+    row.refresh_from_db()
+    sentence = "Screening could not read this return, so a person must. The log says what happened."
+    Query.objects.create(
+        report=row,
+        kind=QueryKind.DETERMINISTIC,
+        reason=QueryReason.NOT_SCREENED,
+        position=0,
+        probability=0.5,
+        sentence=sentence,
+        gentle_sentence="We could not read this return by machine. A coordinator will look at it.",
+    )
+    _move(row, ReturnState.QUERIED)
+    row.save(update_fields=["state", "version", "moved_at"])
 
 
 def _by_season(rows: Iterable[Return]) -> dict[Season, list[Return]]:

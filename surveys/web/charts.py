@@ -69,11 +69,11 @@ def draw_intervals(intervals: Sequence[Interval]) -> IntervalChart:
 
 
 def scale_ticks(highest: float) -> list[float]:
-    """Return ticks from 0 to at or above ``highest``, four to six of them, in steps of 1, 2 or 5 times ten to a power."""
-    wanted = max(highest, 1e-6) / 5
+    """Return three to six ticks from 0 to at or above ``highest``, in steps of 1, 2 or 5 times a power of ten."""
+    wanted = (highest if highest > 0 else 1.0) / 5
     power = 10.0 ** math.floor(math.log10(wanted))
     step = next(factor * power for factor in (1, 2, 5, 10) if factor * power >= wanted * (1 - 1e-9))
-    count = max(math.ceil(highest / step - 1e-9), 1)
+    count = math.ceil(5 * wanted / step - 1e-9)
     return [round(number * step, 10) for number in range(count + 1)]
 
 
@@ -84,10 +84,11 @@ def shade_of(estimate: float, top: float) -> int:
 
 def words_of(value: float) -> str:
     """Return a rate as people read it: two figures that count, and never a false third."""
-    if value == 0:
-        return "0"
-    places = max(1 - math.floor(math.log10(abs(value))), 0)
-    return f"{round(value, places):.{min(places, 3)}f}"
+    if value >= 100 or value == 0:
+        return f"{value:.0f}"
+    rounded = float(f"{value:.1e}")
+    places = max(1 - math.floor(math.log10(abs(rounded))), 0)
+    return f"{rounded:.{min(places, 3)}f}"
 
 
 def _mark(each: Interval, row: int, top: float) -> Mark:

@@ -11,7 +11,8 @@ from django.shortcuts import render
 from surveys import vocabulary
 from surveys.codebook import RELEASED
 from surveys.permissions import Rule
-from surveys.vocabulary import CLASS_BOUNDS, REPORTED_MEASURES, REPORTED_WORDS, Word
+from surveys.queries.seasons import current_season, lists_of
+from surveys.vocabulary import REPORTED_MEASURES, REPORTED_WORDS, Word
 from surveys.web.access import page
 
 
@@ -28,8 +29,9 @@ class WordList(NamedTuple):
 def codebook(request: HttpRequest) -> HttpResponse:
     """Show the codebook."""
     columns = [(column, anchor_of(column.words) if column.words else "") for column in RELEASED]
-    context = {"columns": columns, "lists": word_lists(), "bounds": CLASS_BOUNDS, "measures": REPORTED_MEASURES}
-    return render(request, "codebook.html", context)
+    season = current_season()
+    context = {"columns": columns, "lists": word_lists(), "measures": REPORTED_MEASURES, "season": season}
+    return render(request, "codebook.html", {**context, "asked": lists_of(season) if season else None})
 
 
 def word_lists() -> list[WordList]:

@@ -50,7 +50,9 @@ class RegionMap:
 
 def draw_regions(boundaries: Sequence[tuple[str, Mapping[str, Any]]]) -> RegionMap | None:
     """Return the map of ``(code, GeoJSON geometry in WGS84 degrees)`` pairs, or None when there are none."""
-    return _draw(tuple((code, dumps(boundary, sort_keys=True)) for code, boundary in boundaries)) if boundaries else None
+    return (
+        _draw(tuple((code, dumps(boundary, sort_keys=True)) for code, boundary in boundaries)) if boundaries else None
+    )
 
 
 @lru_cache(maxsize=16)
@@ -74,10 +76,22 @@ def _frame(whole: BaseGeometry) -> tuple[list[float], float]:
 
 
 def _outline(code: str, place: BaseGeometry) -> Outline:
-    simple = place.simplify(FINEST)
-    circle = maximum_inscribed_circle(_largest(place), tolerance=1.0)
-    (x, y), _ = circle.coords
-    return Outline(code, "".join(_rings(simple)), round(x, 1), round(y, 1), round(circle.length, 1))
+    (x, y), room = _label_place(_largest(place))
+    return Outline(code, "".join(_rings(place.simplify(FINEST))), round(x, 1), round(y, 1), round(room, 1))
+
+
+def _label_place(part: Polygon) -> tuple[tuple[float, float], float]:
+    """Return the best place for a label and its distance from the nearest border.
+
+    That is the centre of the widest circle inside; but where the middle has nearly as much room,
+    the middle looks better.
+    """
+    circle = maximum_inscribed_circle(part, tolerance=1.0)
+    middle = part.centroid
+    room = part.exterior.distance(middle) if part.contains(middle) else 0.0
+    if room >= 0.8 * circle.length:
+        return (middle.x, middle.y), room
+    return (circle.coords[0][0], circle.coords[0][1]), circle.length
 
 
 def _polygons(place: BaseGeometry) -> list[Polygon]:

@@ -126,7 +126,9 @@ def _join_page(request: HttpRequest, faults: list[Shown], *, refused: str = "", 
         by_field.setdefault(fault.target, []).append(fault.sentence)
     answers = {name: request.POST.get(name, "") for name in ("email", "adult")}
     answers["kind"] = request.POST.get("kind", HouseholdKind.HOUSEHOLD)
-    context = {"refused": refused, "fault_list": faults, "faults": by_field, "answers": answers, "kinds": HouseholdKind}
+    # A tuple: a template would call the class of words itself.
+    kinds = tuple(HouseholdKind)
+    context = {"refused": refused, "fault_list": faults, "faults": by_field, "answers": answers, "kinds": kinds}
     return render(request, "join.html", context, status=status)
 
 

@@ -1,0 +1,42 @@
+"""The front page: the job in plain words, the season, the map, and how to set a trap."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+
+from surveys.permissions import Rule
+from surveys.queries.indices import published_run
+from surveys.queries.seasons import current_season, lists_of
+from surveys.web.access import page
+from surveys.web.maps import draw_regions
+
+#: The animals of the front page's drawer: drawing, name, and one thing worth knowing about each.
+#: The facts are common knowledge of soil animals; written from memory of general field guides.
+DRAWER = (
+    ("woodlouse", "Woodlouse", "Not an insect. It has 14 legs and breathes best where it is damp."),
+    ("ground_beetle", "Ground beetle", "It runs at night and hunts slugs and other small animals."),
+    ("spider", "Spider", "Eight legs. Many sorts walk over the ground and spin no web to hunt."),
+    ("springtail", "Springtail", "Tiny. A fork under its tail flings it out of danger."),
+    ("millipede", "Millipede", "Two pairs of legs on most rings. It eats dead leaves."),
+    ("snail", "Snail", "It carries its house and comes out when the ground is wet."),
+)
+
+
+@page(Rule.ANYONE)
+def home(request: HttpRequest) -> HttpResponse:
+    """Show the front page."""
+    return render(request, "home.html", {"drawer": DRAWER, **_season()})
+
+
+def _season() -> dict[str, Any]:
+    """Return the season that is on, its map and its run; nothing of it before the first season."""
+    season = current_season()
+    if season is None:
+        return {"season": None}
+    lists = lists_of(season)
+    shape = draw_regions([(region.code, region.boundary) for region in lists.regions])
+    places = list(zip(lists.regions, shape.outlines, strict=True)) if shape else []
+    return {"season": season, "lists": lists, "map": shape, "places": places, "run": published_run(season)}

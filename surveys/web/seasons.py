@@ -1,0 +1,110 @@
+"""The page of a season: activity indices by region for one group and one window, with the run behind them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+
+from surveys.errors import NotFound
+from surveys.permissions import Rule
+from surveys.queries.figures import index_figures, windows_with_figures
+from surveys.queries.indices import published_run
+from surveys.queries.seasons import SeasonLists, lists_of, season_by_code
+from surveys.vocabulary import LICENCE_URLS, IndexLabel, Licence
+from surveys.web.access import page
+from surveys.web.charts import SHADES, Interval, draw_intervals, scale_ticks, shade_of, words_of
+from surveys.web.maps import draw_regions
+from surveys.web.readings import read_aloud
+
+if TYPE_CHECKING:
+    from surveys.models import Group, IndexValue, Window
+
+Listed = TypeVar("Listed", "Group", "Window")
+
+#: Stands beside every figure. Source: methods, section 3.
+STATEMENT = (
+    "Activity-density: what a standard trap catches in one day and night. Each figure is a mean over gardens. "
+    "The gardens are those of volunteers, who choose themselves; the interval does not cover that."
+)
+
+
+@page(Rule.ANYONE)
+def season(request: HttpRequest, code: str) -> HttpResponse:
+    """Show the indices of a season."""
+    lists = lists_of(season_by_code(code))
+    context = {**_season(lists), **_choice(request, lists), "run": published_run(lists.season)}
+    return render(request, "season.html", {**context, **figures(lists, context["group"], context["window"])})
+
+
+def figures(lists: SeasonLists, group: Group, window: Window) -> dict[str, Any]:
+    """Return what the page draws of one group in one window. One query."""
+    found = {value.region_id: value for value in index_figures(lists.season, group=group, window=window)}
+    rows = [_row(region.name, region.code, found.get(region.pk)) for region in lists.regions]
+    top = scale_ticks(max((row["estimate"] or 0.0 for row in rows), default=0.0))[-1]
+    shape = draw_regions([(region.code, region.boundary) for region in lists.regions])
+    for row, outline in zip(rows, shape.outlines if shape else (), strict=False):
+        row["outline"] = outline
+        row["shade"] = shade_of(row["estimate"], top) if row["shown"] else 0
+    return {
+        "rows": rows,
+        "any_shown": any(row["shown"] for row in rows),
+        "map": shape,
+        "key": _key(top),
+        "chart": draw_intervals([Interval(row["name"], row["estimate"], row["low"], row["high"]) for row in rows]),
+        "reading": read_aloud(rows, group=group.name, window=window.name),
+    }
+
+
+def _season(lists: SeasonLists) -> dict[str, Any]:
+    licence = Licence(lists.season.licence)
+    return {
+        "season": lists.season,
+        "lists": lists,
+        "statement": STATEMENT,
+        "licence": licence,
+        "licence_address": LICENCE_URLS[licence],
+    }
+
+
+def _choice(request: HttpRequest, lists: SeasonLists) -> dict[str, Any]:
+    """Return the chosen group and window: those asked for, or the first group and the latest window with figures."""
+    known = windows_with_figures(lists.season)
+    windows = [window for window in lists.windows if window.pk in known] or lists.windows[:1]
+    return {
+        "group": _chosen(lists.groups, request.GET.get("group"), lists.groups[:1]),
+        "window": _chosen(lists.windows, request.GET.get("window"), windows[-1:]),
+    }
+
+
+def _chosen(listed: tuple[Listed, ...], code: str | None, otherwise: Any) -> Listed:
+    found = [each for each in listed if each.code == code] if code else list(otherwise)
+    if not found:
+        raise NotFound(f"This season has nothing with the code {code!r}. Its page lists its groups and windows.")
+    return found[0]
+
+
+def _row(name: str, code: str, value: IndexValue | None) -> dict[str, Any]:
+    shown = value is not None and value.label != IndexLabel.TOO_FEW
+    return {
+        "name": name,
+        "code": code,
+        "value": value,
+        "shown": shown,
+        "wide": shown and value is not None and value.label == IndexLabel.WIDE,
+        "estimate": value.estimate if value is not None and shown else None,
+        "low": value.low if value is not None and shown else None,
+        "high": value.high if value is not None and shown else None,
+        "words": words_of(value.estimate) if value is not None and value.estimate is not None and shown else "",
+        "more": value.more_sites_needed if value is not None and not shown else 0,
+    }
+
+
+def _key(top: float) -> list[dict[str, Any]]:
+    """Return the shades of the map with the range that each stands for."""
+    edges = [top * step / SHADES for step in range(SHADES + 1)]
+    return [
+        {"shade": number, "low": f"{low:g}", "high": f"{high:g}"}
+        for number, (low, high) in enumerate(zip(edges, edges[1:], strict=False), start=1)
+    ]

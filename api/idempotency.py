@@ -46,6 +46,7 @@ def required_once(request: Request, *, route: str) -> Once:
     return Once(account=account_of(request.user), route=route, key=key, fingerprint=fingerprint(request.data))
 
 
-def replayed(kept: Kept) -> Response:
-    """Return an answer that was given before, and say so."""
-    return Response(kept.body, kept.status, headers={"Idempotency-Replayed": "true"})
+def answered(kept: Kept, headers: dict[str, str] | None = None) -> Response:
+    """Return an answer, and say so if it was given before."""
+    replayed = {"Idempotency-Replayed": "true"} if kept.before else {}
+    return Response(kept.body, kept.status, headers={**(headers or {}), **replayed})

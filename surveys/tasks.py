@@ -22,7 +22,7 @@ log = logging.getLogger(__name__)
 
 
 #: Set while a waking is on its way, so that a thousand returns wake the worker once.
-_WOKEN = "screening is woken"
+_WOKEN = "screening-is-woken"
 
 
 def wake(task: Task[Any, Any], *arguments: Any, countdown: float = 0) -> None:

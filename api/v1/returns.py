@@ -13,7 +13,7 @@ from rest_framework.response import Response
 from api.base import Resource
 from api.etags import etag_of, not_modified, require_match
 from api.fields import ClientId, Instant, ListedWord, Measure, ShortText, StrictSerializer, WholeNumber
-from api.idempotency import replayed, required_once
+from api.idempotency import answered, required_once
 from api.pagination import KeysetPage
 from api.permissions import rule
 from api.pointers import fault_rows
@@ -177,16 +177,15 @@ def reported(report: Any) -> dict[str, Any]:
 
 def caught(report: Any) -> list[dict[str, Any]]:
     """Return the catch of a return, each answer with its correction in force beside it."""
-    return [
-        {
-            "group": one.group.code,
-            "answer": one.answer,
-            "count_min": one.low,
-            "count_max": one.high,
-            "corrected": _corrected(report, one),
-        }
-        for one in report.catches.all()
-    ]
+    return [{**_answered(one), "corrected": _corrected(report, one)} for one in report.catches.all()]
+
+
+def _answered(one: Any) -> dict[str, Any]:
+    return {"group": one.group.code, "answer": one.answer, "count_min": one.low, "count_max": one.high}
+
+
+def _found(one: Any) -> dict[str, Any]:
+    return {"check_id": one.check_id, "outcome": one.outcome, "marks": one.marks, "sentence": one.sentence}
 
 
 def _corrected(report: Any, one: Any) -> dict[str, Any] | None:
@@ -198,6 +197,25 @@ def _corrected(report: Any, one: Any) -> dict[str, Any] | None:
 
 def shown(report: Any) -> dict[str, Any]:
     """Return one of one's own returns as it is answered."""
+    return {
+        **_head(report),
+        "catch": caught(report),
+        "findings": [_found(one) for one in report.findings.all()],
+        "why_it_waits": [{"reason": one.reason, "sentence": one.gentle_sentence} for one in report.queries.all()],
+    }
+
+
+def shown_new(receipt: Receipt) -> dict[str, Any]:
+    """Return a return that has just been stored, from what is in hand."""
+    return {
+        **_head(receipt.report),
+        "catch": [{**_answered(one), "corrected": None} for one in receipt.catches],
+        "findings": [_found(one) for one in receipt.findings],
+        "why_it_waits": [],
+    }
+
+
+def _head(report: Any) -> dict[str, Any]:
     return {
         "id": str(report.uuid),
         "state": report.state,
@@ -211,12 +229,6 @@ def shown(report: Any) -> dict[str, Any]:
         "exposure_hours": round(report.exposure_h, 3),
         "trap_nights": report.trap_nights,
         "reported": reported(report),
-        "catch": caught(report),
-        "findings": [
-            {"check_id": one.check_id, "outcome": one.outcome, "marks": one.marks, "sentence": one.sentence}
-            for one in report.findings.all()
-        ],
-        "why_it_waits": [{"reason": one.reason, "sentence": one.gentle_sentence} for one in report.queries.all()],
     }
 
 
@@ -239,14 +251,13 @@ class Returns(Resource):
         once = required_once(request, route="send_return")
         given = ReturnIn(data=request.data)
         given.is_valid(raise_exception=True)
-        answer = receive_return(
+        kept = receive_return(
             by=account_of(request.user), sent=read_return(given.validated_data), once=once, answer=_kept
         )
-        if isinstance(answer, Kept):
-            return replayed(answer)
-        wake_screening()
-        kept = _kept(answer)
-        return Response(kept.body, kept.status, headers={"Location": f"/api/v1/returns/{kept.body['id']}"})
+        assert isinstance(kept, Kept)  # it was given an answer to keep
+        if not kept.before:
+            wake_screening()
+        return answered(kept, {"Location": f"/api/v1/returns/{kept.body['id']}"})
 
 
 class OneReturn(Resource):
@@ -293,18 +304,17 @@ class Batch(Resource):
         if given.validated_data["together"] and reader.unread:
             body = reader.rows([], held_back=True)
             return Response(body, 422)
-        answer = receive_returns(
+        kept = receive_returns(
             by=account_of(request.user),
             sent=reader.read,
             together=given.validated_data["together"],
             once=once,
             answer=reader.kept,
         )
-        if isinstance(answer, Kept):
-            return replayed(answer)
-        wake_screening()
-        kept = reader.kept(answer)
-        return Response(kept.body, kept.status)
+        assert isinstance(kept, Kept)  # it was given an answer to keep
+        if not kept.before:
+            wake_screening()
+        return answered(kept)
 
 
 class _BatchReader:
@@ -382,5 +392,6 @@ def _row(place: int, receipt: Receipt) -> dict[str, Any]:
 def _kept(receipt: Receipt) -> Kept:
     report = receipt.report
     assert report is not None  # a refused single return is raised, not answered
-    full = queries.returns_with_everything([report.pk]).get()
-    return Kept(201 if receipt.created else 200, shown(full))
+    if not receipt.created:
+        return Kept(200, shown(queries.returns_with_everything([report.pk]).get()))
+    return Kept(201, shown_new(receipt))

@@ -80,7 +80,7 @@ def send_all(merrow: Merrow, address: str) -> int:
     total = sum(len(rows) for rows in waiting.values())
     with tqdm(total=total, desc="sending returns", unit="return") as bar, ThreadPoolExecutor(SENDERS) as senders:
         jobs = [
-            senders.submit(_send_garden, address, garden, *households[garden.number], waiting[garden.number], bar)
+            senders.submit(_send_garden, address, garden, households[garden.number], waiting[garden.number], bar)
             for garden in merrow.simulated.gardens
             if waiting[garden.number]
         ]
@@ -90,8 +90,9 @@ def send_all(merrow: Merrow, address: str) -> int:
 
 
 def _send_garden(
-    address: str, garden: Garden, household: Household, token: str, rows: Sequence[SimulatedReturn], bar: Any
+    address: str, garden: Garden, sender: tuple[Household, str], rows: Sequence[SimulatedReturn], bar: Any
 ) -> None:
+    household, token = sender
     headers = {"Authorization": f"Bearer {token}"}
     with httpx.Client(base_url=f"{address}/api/v1/", headers=headers, timeout=60) as client:
         traps = _traps(client, garden, household)

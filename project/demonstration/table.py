@@ -45,7 +45,8 @@ def _provenance(merrow: Merrow) -> Iterator[str]:
         yield "No run is shown."
         return
     yield f"Run of the night {run.night}: method {run.method_version}, protocol {run.protocol_version}, seed {run.seed}"
-    yield f"  input: events up to {run.snapshot_event}, {run.counts['returns']:,} usable returns, sha256 {run.snapshot_hash}"
+    yield f"  input: events up to {run.snapshot_event}, {run.counts['returns']:,} usable returns"
+    yield f"  sha256 of the input: {run.snapshot_hash}"
 
 
 def _indices(merrow: Merrow, window: str) -> Iterator[str]:

@@ -82,7 +82,7 @@ AUTH_USER_MODEL = "surveys.Account"
 LOGIN_URL = "sign-in"
 LOGIN_REDIRECT_URL = "my-returns"
 LOGOUT_REDIRECT_URL = "home"
-PASSWORD_HASHERS = ["django.contrib.auth.hashers.Argon2PasswordHasher"]
+PASSWORD_HASHERS = ["project.passwords.Argon2id"]
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},

@@ -13,6 +13,7 @@ one in twenty carries one slip (see :mod:`surveys.methods.simulation_slips`).
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 from json import loads
 from typing import Any
@@ -84,19 +85,21 @@ def _season_of(world: World, rng: np.random.Generator, garden: Garden, as_of: da
         for offset in sorted(rng.choice(length, size=int(rng.choice([1, 2, 3], p=[0.3, 0.45, 0.25])), replace=False)):
             evening = plan.first_day + timedelta(days=int(offset))
             x = 2.0 * int(offset) / length - 1.0
-            night = _Night(rng, datetime.combine(evening, time(16), UTC), x)
+            night = _Night(rng, datetime.combine(evening, time(16), UTC), x, window)
             if night.latest > as_of:
                 continue
-            for trap in range(1, len(garden.habitats) + 1):
-                found.append(_return(world, rng, garden, trap, window, night, site))
+            found.extend(
+                _return(world, rng, _Trap(garden, trap, site), night) for trap in range(1, len(garden.habitats) + 1)
+            )
     return found
 
 
 class _Night:
     """What all traps of a garden share on one night."""
 
-    def __init__(self, rng: np.random.Generator, four_o_clock: datetime, x: float) -> None:
+    def __init__(self, rng: np.random.Generator, four_o_clock: datetime, x: float, window: int) -> None:
         self.x = x
+        self.window = window
         self.set_at = four_o_clock + timedelta(minutes=15 * int(rng.integers(0, 13)))
         hours = 24.0 + float(np.clip(rng.normal(0, 0.8), -3.5, 3.5))
         if rng.random() < 0.02:
@@ -110,13 +113,21 @@ class _Night:
         self.looks = str(rng.choice(["dusk_and_dawn", "dawn_only", "no_look"], p=[0.75, 0.2, 0.05]))
 
 
-def _return(
-    world: World, rng: np.random.Generator, garden: Garden, trap: int, window: int, night: _Night, site: Floats
-) -> SimulatedReturn:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Trap:
+    """One trap of a garden, with the garden's own factors (G,)."""
+
+    garden: Garden
+    number: int
+    site: Floats
+
+
+def _return(world: World, rng: np.random.Generator, of: _Trap, night: _Night) -> SimulatedReturn:
+    garden, trap, site = of.garden, of.number, of.site
     habitat = garden.habitats[trap - 1]
     fields = _fields(rng, garden, night)
     mean = (
-        world.rate[garden.region, window]
+        world.rate[garden.region, night.window]
         * world.habitat_effect[world.habitats.index(habitat)]
         * season_factor(world, night.x)
         * (world.fresh_effect if fields["settled_h"] < 48 else 1.0)
@@ -173,7 +184,8 @@ def _fields(rng: np.random.Generator, garden: Garden, night: _Night) -> dict[str
         "rain": night.rain, "ground": night.ground, "trap_state": state, "counted_in": "white_tray",
         "looked_for_all": "yes", "vertebrate_seen": "no", "release": "within_the_hour", "closing": "lidded",
         "time_precision": "quarter_hour", "ground_cover": pick(("half", 0.4), ("sparse", 0.3), ("dense", 0.3)),
-        "vegetation": pick(("under_5cm", 0.5), ("from_5_to_15cm", 0.5)), "disturbance": "undisturbed", "pesticide": "no",
+        "vegetation": pick(("under_5cm", 0.5), ("from_5_to_15cm", 0.5)),
+        "disturbance": "undisturbed", "pesticide": "no",
     }  # fmt: skip
     if cover == "present":
         fields |= {"cover_kind": "opaque", "cover_gap_mm": 20.0, "cover_width_mm": 140.0}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from functools import lru_cache
+from time import time as time_now
 from zoneinfo import ZoneInfo
 
 from django.db.models import QuerySet
@@ -65,7 +66,12 @@ def open_seasons_of(region: Region) -> list[Season]:
 
 
 def lists_of(season: Season) -> SeasonLists:
-    """Return a season's lists. Four queries."""
+    """Return a season's lists. Four queries, at most once a minute: opening has frozen them."""
+    return _lists_of(season, int(time_now() // 60))
+
+
+@lru_cache(maxsize=16)
+def _lists_of(season: Season, minute: int) -> SeasonLists:
     habitats = list(season.seasonhabitat_set.select_related("habitat").order_by("habitat__position", "habitat__code"))
     return SeasonLists(
         season=season,

@@ -27,7 +27,7 @@ from surveys.queries.frames import report_of
 from surveys.queries.seasons import SeasonLists, limits_of, lists_of, open_seasons_of
 from surveys.services.events import write_event
 from surveys.services.once import Kept, Once
-from surveys.vocabulary import CLASS_BOUNDS, AnswerKind, CountClass, ReturnState
+from surveys.vocabulary import CLASS_BOUNDS, AnswerKind, CountClass, Outcome, ReturnState
 
 #: Returns in one sending; a larger one is refused before anything is stored.
 MOST_AT_ONCE = 500
@@ -82,6 +82,8 @@ class Receipt:
     report: Return | None
     created: bool = False
     refusal: Refusal | None = None
+    catches: tuple[Catch, ...] = ()
+    findings: tuple[Finding, ...] = ()
 
 
 @dataclass(slots=True)
@@ -98,8 +100,10 @@ def receive_return(
 ) -> Receipt | Kept:
     """Store one return with its findings; the same return sent again changes nothing.
 
-    With ``once`` and ``answer`` the rendered answer is kept in the same transaction.
-    Raises :class:`Faulty` with every fault, or :class:`Conflict` for another return under this id.
+    With ``once`` and ``answer`` the rendered answer is kept in the same transaction and returned,
+    as is the kept answer of an earlier sending. Of the findings, those that are as asked are not
+    stored: the protocol version gives them again at any time. Raises :class:`Faulty` with every
+    fault, or :class:`Conflict` for another return under this id.
     """
     with transaction.atomic(durable=True):
         kept = once.claim() if once else None
@@ -108,10 +112,10 @@ def receive_return(
         receipt = _receive_all(by, [sent])[0]
         if receipt.refusal is not None:
             raise receipt.refusal
-        _keep(once, answer, receipt)
+        rendered = _keep(once, answer, receipt)
         if receipt.created and receipt.report is not None:
             write_event(by=by, verb="return received", subject=receipt.report, details={"answers": len(sent.answers)})
-    return receipt
+    return rendered or receipt
 
 
 def receive_returns(
@@ -140,11 +144,11 @@ def receive_returns(
             if together and any(receipt.refusal for receipt in receipts):
                 transaction.set_rollback(True)
                 receipts = [Receipt(None, refusal=r.refusal or _HELD_BACK) for r in receipts]
-        _keep(once, answer, receipts)
+        rendered = _keep(once, answer, receipts)
         stored = [r.report.pk for r in receipts if r.created and r.report is not None]
         if stored:
             write_event(by=by, verb="returns received", details={"returns": stored})
-    return receipts
+    return rendered or receipts
 
 
 def withdraw_return(*, by: Account, uuid: UUID) -> Return:
@@ -161,10 +165,12 @@ def withdraw_return(*, by: Account, uuid: UUID) -> Return:
     return report
 
 
-def _keep(once: Once | None, answer: Callable[[Any], Kept] | None, result: Any) -> None:
-    if once is not None and answer is not None:
-        kept = answer(result)
-        once.keep(kept.status, kept.body)
+def _keep(once: Once | None, answer: Callable[[Any], Kept] | None, result: Any) -> Kept | None:
+    if once is None or answer is None:
+        return None
+    kept = answer(result)
+    once.keep(kept.status, kept.body)
+    return kept
 
 
 def _receive_all(by: Account, sent: Sequence[SentReturn]) -> list[Receipt]:
@@ -258,6 +264,7 @@ def _draft(by: Account, sent: SentReturn, traps: Mapping[UUID, Trap], seasons: _
                 sentence=finding.sentence,
             )
             for finding in result.findings
+            if finding.outcome != Outcome.FINE
         ],
     )
 
@@ -348,7 +355,7 @@ def _store(outcome: Sequence[Receipt | _Draft]) -> list[Receipt]:
         try:
             with transaction.atomic():
                 _insert(drafts)
-            return [Receipt(one.report, created=True) if isinstance(one, _Draft) else one for one in outcome]
+            return [_created(one) if isinstance(one, _Draft) else one for one in outcome]
         except IntegrityError:
             pass  # somebody sent one of them at this very moment: settle one by one
     return [_store_one(one) if isinstance(one, _Draft) else one for one in outcome]
@@ -361,7 +368,7 @@ def _store_one(draft: _Draft) -> Receipt:
         try:
             with transaction.atomic():
                 _insert([draft])
-            return Receipt(draft.report, created=True)
+            return _created(draft)
         except IntegrityError:
             before = Return.objects.get(uuid=draft.report.uuid)
     if before.sender_id != draft.report.sender_id or before.fingerprint != draft.report.fingerprint:
@@ -373,6 +380,10 @@ def _store_one(draft: _Draft) -> Receipt:
             ),
         )
     return Receipt(before)
+
+
+def _created(draft: _Draft) -> Receipt:
+    return Receipt(draft.report, created=True, catches=tuple(draft.catches), findings=tuple(draft.findings))
 
 
 def _insert(drafts: Sequence[_Draft]) -> None:

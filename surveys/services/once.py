@@ -21,10 +21,11 @@ from surveys.models import Account, KeptAnswer
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """An answer given before: its HTTP status and body."""
+    """An answer: its HTTP status and body, and whether it was given before."""
 
     status: int
     body: Any
+    before: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +53,7 @@ class Once:
                 "This Idempotency-Key was used before for a different request. "
                 "Use a new key for each new request, and the same key only to send the same one again."
             )
-        return Kept(kept.status, kept.body)
+        return Kept(kept.status, kept.body, before=True)
 
     def keep(self, status: int, body: Any) -> None:
         """Keep the answer for everybody who asks again with this key."""

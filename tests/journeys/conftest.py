@@ -51,14 +51,14 @@ def environment(address: str, *, broker: int) -> dict[str, str]:
     }
 
 
-@pytest.fixture()
+@pytest.fixture
 def crew(transactional_db: None, tmp_path: Path) -> Iterator[Crew]:
     """A crew on the test database, ended with the test."""
     with Crew(tmp_path / "logs", environment(database_address(), broker=5)) as found:
         yield found
 
 
-@pytest.fixture()
+@pytest.fixture
 def served(crew: Crew) -> str:
     """The address of a running web server with a worker behind it."""
     address = f"127.0.0.1:{free_port()}"

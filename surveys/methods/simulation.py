@@ -79,7 +79,7 @@ def _point_in(boundary: str, rng: np.random.Generator) -> tuple[float, float]:
 
 def _season_of(world: World, rng: np.random.Generator, garden: Garden, as_of: datetime) -> list[SimulatedReturn]:
     site = _gamma(rng, world.site_variance)
-    found = []
+    found: list[SimulatedReturn] = []
     for window, plan in enumerate(world.windows):
         length = (plan.last_day - plan.first_day).days
         for offset in sorted(rng.choice(length, size=int(rng.choice([1, 2, 3], p=[0.3, 0.45, 0.25])), replace=False)):

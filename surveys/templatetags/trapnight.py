@@ -29,9 +29,9 @@ class Link(NamedTuple):
 
 LINKS = (
     Link("home", _("The count"), Rule.ANYONE),
-    # Link("my-returns", _("My returns"), Rule.SIGNED_IN),
-    # Link("my-sites", _("My sites"), Rule.SIGNED_IN),
-    # Link("queue", _("Queue"), Rule.COORDINATOR),
+    Link("my-returns", _("My returns"), Rule.SIGNED_IN),
+    Link("my-sites", _("My sites"), Rule.SIGNED_IN),
+    Link("queue", _("Queue"), Rule.COORDINATOR),
 )
 
 
@@ -57,3 +57,32 @@ def page_links(context: template.Context) -> dict[str, Any]:
         if admits(link.rule, request.user)
     ]
     return {"links": links, "signed_in": request.user.is_authenticated, "request": request}
+
+
+class Box(NamedTuple):
+    """One box of a moment: its id, its words, what was typed, and its width."""
+
+    id: str
+    words: Any
+    value: str
+    width: str
+    numeric: bool
+
+
+class Boxes(NamedTuple):
+    """The boxes of one moment, and what is wrong with it."""
+
+    boxes: tuple[Box, ...]
+    fault: str
+
+
+@register.simple_tag
+def moment_boxes(name: str, answers: dict[str, str], faults: dict[str, str]) -> Boxes:
+    """Return the boxes for day, month, year and time of one moment, with what was typed into them."""
+    parts = (("day", _("Day"), "short", True), ("month", _("Month"), "short", False),
+             ("year", _("Year"), "year", True), ("time", _("Time"), "short", False))  # fmt: skip
+    boxes = tuple(
+        Box(f"{name}_{part}", words, answers.get(f"{name}_{part}", ""), width, numeric)
+        for part, words, width, numeric in parts
+    )
+    return Boxes(boxes, faults.get(f"{name}_day") or faults.get(f"{name}_time") or "")

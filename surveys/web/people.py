@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from random import Random, SystemRandom
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth import authenticate, login, logout
+from django.contrib.auth.base_user import AbstractBaseUser
 from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render, resolve_url
 from django.utils.http import url_has_allowed_host_and_scheme
@@ -22,9 +23,6 @@ from surveys.vocabulary import HouseholdKind
 from surveys.web.access import page
 from surveys.web.aliases import make_alias
 from surveys.web.tries import too_many_joins, too_many_sign_ins
-
-if TYPE_CHECKING:
-    from surveys.models import Account
 
 #: The same words whatever was wrong, so that nobody learns who has an account.
 NO_MATCH = "This mail address and this password do not belong together. Check both and try once more."
@@ -87,7 +85,7 @@ def join(request: HttpRequest) -> HttpResponse:
     return redirect("my-sites")
 
 
-def _open(answers: QueryDict, rng: Random) -> tuple[Account, str]:
+def _open(answers: QueryDict, rng: Random) -> tuple[AbstractBaseUser, str]:
     """Open the account and found its household. Raises Refusal with the faults of the form."""
     kind = _kind(answers)
     account = open_account(

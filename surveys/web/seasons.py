@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, TypeVar
+from itertools import pairwise
+from typing import Any, Protocol, TypeVar
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from surveys.errors import NotFound
 from surveys.permissions import Rule
-from surveys.queries.figures import index_figures, windows_with_figures
+from surveys.queries.figures import Figure, index_figures, no_figure, windows_with_figures
 from surveys.queries.indices import published_run
 from surveys.queries.seasons import SeasonLists, lists_of, season_by_code
 from surveys.vocabulary import LICENCE_URLS, IndexLabel, Licence
@@ -18,10 +19,17 @@ from surveys.web.charts import SHADES, Interval, draw_intervals, scale_ticks, sh
 from surveys.web.maps import draw_regions
 from surveys.web.readings import read_aloud
 
-if TYPE_CHECKING:
-    from surveys.models import Group, IndexValue, Window
 
-Listed = TypeVar("Listed", "Group", "Window")
+class Named(Protocol):
+    """Something on one of a season's lists."""
+
+    @property
+    def code(self) -> str: ...
+    @property
+    def name(self) -> str: ...
+
+
+Listed = TypeVar("Listed", bound=Named)
 
 #: Stands beside every figure. Source: methods, section 3.
 STATEMENT = (
@@ -38,10 +46,10 @@ def season(request: HttpRequest, code: str) -> HttpResponse:
     return render(request, "season.html", {**context, **figures(lists, context["group"], context["window"])})
 
 
-def figures(lists: SeasonLists, group: Group, window: Window) -> dict[str, Any]:
+def figures(lists: SeasonLists, group: Named, window: Named) -> dict[str, Any]:
     """Return what the page draws of one group in one window. One query."""
-    found = {value.region_id: value for value in index_figures(lists.season, group=group, window=window)}
-    rows = [_row(region.name, region.code, found.get(region.pk)) for region in lists.regions]
+    found = {each.region: each for each in index_figures(lists.season, group=group.code, window=window.code)}
+    rows = [_row(region.name, found.get(region.code, no_figure(region.code))) for region in lists.regions]
     top = scale_ticks(max((row["estimate"] or 0.0 for row in rows), default=0.0))[-1]
     shape = draw_regions([(region.code, region.boundary) for region in lists.regions])
     for row, outline in zip(rows, shape.outlines if shape else (), strict=False):
@@ -71,7 +79,7 @@ def _season(lists: SeasonLists) -> dict[str, Any]:
 def _choice(request: HttpRequest, lists: SeasonLists) -> dict[str, Any]:
     """Return the chosen group and window: those asked for, or the first group and the latest window with figures."""
     known = windows_with_figures(lists.season)
-    windows = [window for window in lists.windows if window.pk in known] or lists.windows[:1]
+    windows = [window for window in lists.windows if window.code in known] or lists.windows[:1]
     return {
         "group": _chosen(lists.groups, request.GET.get("group"), lists.groups[:1]),
         "window": _chosen(lists.windows, request.GET.get("window"), windows[-1:]),
@@ -85,19 +93,16 @@ def _chosen(listed: tuple[Listed, ...], code: str | None, otherwise: Any) -> Lis
     return found[0]
 
 
-def _row(name: str, code: str, value: IndexValue | None) -> dict[str, Any]:
-    shown = value is not None and value.label != IndexLabel.TOO_FEW
+def _row(name: str, figure: Figure) -> dict[str, Any]:
     return {
         "name": name,
-        "code": code,
-        "value": value,
-        "shown": shown,
-        "wide": shown and value is not None and value.label == IndexLabel.WIDE,
-        "estimate": value.estimate if value is not None and shown else None,
-        "low": value.low if value is not None and shown else None,
-        "high": value.high if value is not None and shown else None,
-        "words": words_of(value.estimate) if value is not None and value.estimate is not None and shown else "",
-        "more": value.more_sites_needed if value is not None and not shown else 0,
+        "figure": figure,
+        "shown": figure.estimate is not None,
+        "wide": figure.label == IndexLabel.WIDE,
+        "estimate": figure.estimate,
+        "low": figure.low,
+        "high": figure.high,
+        "words": words_of(figure.estimate) if figure.estimate is not None else "",
     }
 
 
@@ -106,5 +111,5 @@ def _key(top: float) -> list[dict[str, Any]]:
     edges = [top * step / SHADES for step in range(SHADES + 1)]
     return [
         {"shade": number, "low": f"{low:g}", "high": f"{high:g}"}
-        for number, (low, high) in enumerate(zip(edges, edges[1:], strict=False), start=1)
+        for number, (low, high) in enumerate(pairwise(edges), start=1)
     ]

@@ -36,7 +36,7 @@ def too_many_joins(request: HttpRequest) -> bool:
 
 def _address(request: HttpRequest) -> str:
     """Return the visitor's address as the API counts it: behind N proxies, the Nth from the end of the list."""
-    proxies: int = settings.REST_FRAMEWORK.get("NUM_PROXIES") or 0
+    proxies = int(str(settings.REST_FRAMEWORK.get("NUM_PROXIES") or 0))
     listed = [part.strip() for part in request.headers.get("X-Forwarded-For", "").split(",") if part.strip()]
     if proxies and listed:
         return listed[-min(proxies, len(listed))]

@@ -34,7 +34,7 @@ def test_any_scale_has_three_to_six_ticks_and_holds_its_data() -> None:
     ("value", "words"),
     [
         (0, "0"),
-        (0.0345, "0.034"),
+        (0.0343, "0.034"),
         (0.5, "0.50"),
         (1.26, "1.3"),
         (9.96, "10"),

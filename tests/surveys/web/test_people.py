@@ -17,6 +17,10 @@ pytestmark = pytest.mark.django_db(transaction=True)
 ANSWERS = {"kind": "school", "email": "teacher@test.example", "password": PASSWORD, "adult": "yes"}
 
 
+def title_of(page: str) -> str:
+    return page.split("<title>")[1].split("</title>", maxsplit=1)[0].strip()
+
+
 @pytest.fixture(autouse=True)
 def _fresh_allowance():
     cache.clear()
@@ -35,7 +39,7 @@ def test_signing_in_never_leads_to_another_site(wanted: str) -> None:
     account = make_account()
     answer = Client().post("/sign-in", {"email": account.email, "password": PASSWORD, "next": wanted})
     assert answer.status_code == 302
-    assert answer["Location"].startswith("/my/returns") or answer["Location"] == "/"
+    assert answer["Location"] == "/my/returns/"
 
 
 def test_a_wrong_password_and_an_unknown_address_get_the_same_sentence() -> None:
@@ -45,7 +49,7 @@ def test_a_wrong_password_and_an_unknown_address_get_the_same_sentence() -> None
         for email in (account.email, "nobody@test.example")
     ]
     assert all("do not belong together" in page for page in pages)
-    assert all("<title>Error: " in page for page in pages)
+    assert all(title_of(page).startswith("Error: ") for page in pages)
     assert account.email in pages[0]
     assert "wrong" not in pages[0].split("</title>")[1].replace("Something went wrong", "")
 
@@ -91,7 +95,7 @@ def test_joining_with_every_fault_lists_them_all_and_keeps_the_answers() -> None
     answer = Client().post("/join", {"kind": "school", "email": "not an address", "password": "short"})
     page = answer.content.decode()
     assert answer.status_code == 422
-    assert "<title>Error: " in page
+    assert title_of(page).startswith("Error: ")
     for target in ("email", "password", "adult"):
         assert f'href="#{target}"' in page
         assert f'id="{target}"' in page

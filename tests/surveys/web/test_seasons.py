@@ -86,7 +86,7 @@ def test_group_and_window_can_be_chosen_and_the_choice_is_marked() -> None:
 def test_without_a_choice_the_latest_window_with_figures_is_shown() -> None:
     season = make_shown()
     make_values(season.runs.get(), group="spiders", window="summer")
-    assert "<title>Woodlice, Summer" in season_page()
+    assert "<title>Woodlice, Summer:" in season_page()
 
 
 @pytest.mark.parametrize("query", ["?group=unicorns", "?window=winter"])
@@ -128,6 +128,6 @@ def test_a_difference_is_told_only_where_intervals_lie_apart() -> None:
 def test_a_reading_of_one_region_compares_it_with_none() -> None:
     said = read_aloud([row("A", 9.0, 6.0, 12.0), row("B", None), row("C", None)], group="Ants", window="Spring")
     assert said == (
-        "In spring, a standard trap caught most ants in A: about 9.0 in one day and night, and likely between 6.0 and 12. "
-        "2 regions have too few returns for a figure."
+        "In spring, a standard trap caught most ants in A: about 9.0 in one day and night, and likely between "
+        "6.0 and 12. 2 regions have too few returns for a figure."
     )

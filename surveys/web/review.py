@@ -1,0 +1,139 @@
+"""The coordinator's queue, one record of it, and the verdict."""
+
+from __future__ import annotations
+
+import uuid
+from typing import Any
+
+from django.contrib import messages
+from django.core import signing
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import path
+from django.views.decorators.http import require_http_methods
+
+from surveys.errors import Fault, Faulty, Refusal
+from surveys.methods.records import Answer
+from surveys.permissions import Rule, account_of
+from surveys.queries.keyset import keyset_slice
+from surveys.queries.returns import correction_in_force, return_in_care
+from surveys.queries.review import QUEUE_ORDER, queue
+from surveys.services.review import give_verdict
+from surveys.vocabulary import REPORTED_MEASURES, REPORTED_WORDS, AnswerKind, Decision, Outcome, VerdictReason
+from surveys.web.access import page
+from surveys.web.evidence import drawn
+from surveys.web.people import Shown
+
+PAGE_LENGTH = 20
+_SALT = "queue page"
+
+
+@page(Rule.COORDINATOR)
+def queue_page(request: HttpRequest) -> HttpResponse:
+    """List what waits: danger first, then by how much it matters."""
+    after = None
+    if given := request.GET.get("after"):
+        try:
+            after = signing.loads(given, salt=_SALT)
+        except signing.BadSignature:
+            return redirect("queue")
+    rows, last = keyset_slice(queue(request.user), QUEUE_ORDER, after, PAGE_LENGTH)
+    listed = [{"report": row, "first": next(iter(row.queries.all()), None)} for row in rows]
+    following = signing.dumps(list(last), salt=_SALT) if last else None
+    return render(request, "queue.html", {"rows": listed, "after": following, "waiting": queue(request.user).count()})
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@page(Rule.COORDINATOR)
+def record(request: HttpRequest, number: uuid.UUID) -> HttpResponse:
+    """Show one record, or take its verdict and go on to the next."""
+    if request.method != "POST":
+        return _page(request, number)
+    try:
+        _decide(request, number)
+    except Refusal as refusal:
+        return _page(request, number, refusal)
+    messages.success(request, "Your verdict is on record.")
+    following = queue(request.user).order_by(*QUEUE_ORDER).first()
+    return redirect("queue-record", following.uuid) if following else redirect("queue")
+
+
+def _decide(request: HttpRequest, number: uuid.UUID) -> None:
+    given = request.POST
+    faults = []
+    if given.get("decision") not in Decision.values():
+        faults.append(Fault("decision", "missing", "Choose what to do with this return."))
+    if given.get("reason") not in VerdictReason.values():
+        faults.append(Fault("reason", "missing", "Choose the reason from the list."))
+    answers = _corrections(given, faults) if given.get("decision") == Decision.CORRECTED else []
+    version = given.get("version", "")
+    if faults or not version.isdigit():
+        raise Faulty("The verdict is not complete yet.", faults=tuple(faults))
+    give_verdict(
+        by=account_of(request.user),
+        uuid=number,
+        version=int(version),
+        decision=Decision(given["decision"]),
+        reason=VerdictReason(given["reason"]),
+        note=given.get("note", "").strip()[:500],
+        answers=answers,
+    )
+
+
+def _corrections(given: Any, faults: list[Fault]) -> list[Answer]:
+    found = []
+    for name, typed in given.items():
+        value = str(typed).strip()
+        if not name.startswith("c_") or not value:
+            continue
+        if not (value.isascii() and value.isdigit() and len(value) <= 6):
+            faults.append(Fault(name, "not_a_number", f"{value!r} is not a count. Write digits only."))
+            continue
+        count = int(value)
+        kind = AnswerKind.NUMBER if count else AnswerKind.NONE_SEEN
+        found.append(Answer(group=name.removeprefix("c_"), kind=kind, low=count, high=count))
+    return found
+
+
+def _page(request: HttpRequest, number: uuid.UUID, refusal: Refusal | None = None) -> HttpResponse:
+    report = return_in_care(request.user, number)
+    reasons = list(report.queries.all())
+    shown = {
+        "report": report,
+        "reasons": [(one, drawn(one)) for one in reasons],
+        "reported": _reported(report),
+        "findings": [one for one in report.findings.all() if one.outcome != Outcome.NOTE],
+        "catches": [
+            (one, correction_in_force(report, one.group_id), request.POST.get(f"c_{one.group.code}", ""))
+            for one in report.catches.all()
+        ],
+        "verdicts": report.verdicts.all(),
+        "decisions": [(code, label, code == request.POST.get("decision")) for code, label in Decision.choices()],
+        "verdict_reasons": [
+            (code, label, code == request.POST.get("reason")) for code, label in VerdictReason.choices()
+        ],
+        "waits": report.state == "queried",
+        "note": request.POST.get("note", ""),
+        "refused": refusal.sentence if refusal else "",
+        "fault_list": [Shown(fault.sentence, fault.pointer) for fault in refusal.faults] if refusal else [],
+    }
+    return render(request, "queue_record.html", shown, status=422 if refusal else 200)
+
+
+def _reported(report: Any) -> list[tuple[str, str]]:
+    rows = []
+    for name, words in REPORTED_WORDS.items():
+        if value := getattr(report, name):
+            rows.append((name.replace("_", " "), words(value).label))
+    rows += [
+        (name.replace("_", " "), f"{value:g}")
+        for name in REPORTED_MEASURES
+        if (value := getattr(report, name)) is not None
+    ]
+    return rows
+
+
+urlpatterns = [
+    path("queue/", queue_page, name="queue"),
+    path("queue/<uuid:number>/", record, name="queue-record"),
+]

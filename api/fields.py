@@ -139,6 +139,8 @@ class ClientId(_Plain):
 class StrictSerializer(serializers.Serializer[Any]):
     """Refuses what is not an object, and every field that it does not know, by name."""
 
+    default_error_messages = {"null": "The body is null. Send an object: names and values in braces."}
+
     def to_internal_value(self, data: Any) -> Any:
         if not isinstance(data, dict):
             raise serializers.ValidationError(

@@ -29,7 +29,7 @@ from surveys.services.intake import (
     withdraw_return,
 )
 from surveys.services.once import Kept
-from surveys.tasks import wake_screening
+from surveys.services.waking import wake_screening
 from surveys.vocabulary import REPORTED_MEASURES, REPORTED_WORDS, AnswerKind, CountClass
 
 #: Whole numbers of the reported half: column, lowest, highest.

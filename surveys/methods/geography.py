@@ -13,7 +13,7 @@ from functools import lru_cache
 from json import dumps, loads
 from typing import Any
 
-from shapely import contains_xy, prepare
+from shapely import intersects_xy, prepare
 from shapely.geometry import shape
 from shapely.geometry.base import BaseGeometry
 
@@ -108,8 +108,12 @@ def great_circle_m(lat1: float, lon1: float, lat2: float, lon2: float) -> float:
 
 
 def region_holds(boundary: Mapping[str, Any], latitude: float, longitude: float) -> bool:
-    """Say whether a region (a GeoJSON Polygon or MultiPolygon) holds a point."""
-    return bool(contains_xy(_outline(dumps(boundary)), longitude, latitude))
+    """Say whether a region (a GeoJSON Polygon or MultiPolygon) holds a point.
+
+    A point on the outline is held, so that no garden falls between two regions that share a border;
+    whoever asks several regions takes the first that says yes.
+    """
+    return bool(intersects_xy(_outline(dumps(boundary)), longitude, latitude))
 
 
 @lru_cache(maxsize=256)

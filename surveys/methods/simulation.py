@@ -3,18 +3,24 @@
 Generating equations. Garden s in region r, trap in habitat h, night t in window w at x within it:
 
     y ~ Poisson(m u v),  m = rate[r, w] * habitat[h] * fresh * exp(slope x + curve x^2)
-                             * (hours / 24) * (mouth / 75 mm)
+                             * (hours / 24) * (mouth / 75 mm) * warmth(T)
     u ~ Gamma(mean 1, squared CV = site_variance)    one for each garden and group
     v ~ Gamma(mean 1, squared CV = night_variance)   one for each trap, night and group
+    T = daily maximum of the night, shared by its traps; warmth has mean 1 over nights
 
-About one return in a hundred is an honest extreme (a nest, a swarm): one group times 8 to 30. About
-one in twenty carries one slip (see :mod:`surveys.methods.simulation_slips`).
+so that y is negative binomial with size 1 / night_variance, given the garden. About one return in a
+hundred is an honest extreme (a nest, a swarm): one group times 8 to 30. About one in twenty carries
+one slip (see :mod:`surveys.methods.simulation_slips`). The truth that an index is to find is
+:func:`true_rate`; what extremes and departures add to a sample is no part of it.
+
+References: domain notes, sections 2 (protocol), 3 (groups) and 5 (slips). How often families depart
+from the protocol is not known: common practice, no source.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from json import loads
 from typing import Any
 from uuid import UUID
@@ -25,10 +31,19 @@ from shapely.geometry import shape
 
 from surveys.vocabulary import CLASS_BOUNDS, AnswerKind
 
+from .daylight import sun_times
 from .records import Answer
 from .simulation_records import Floats, Garden, Simulated, SimulatedReturn, World
 from .simulation_slips import plant_slips
-from .simulation_truth import season_factor, true_rate, world_from_mappings
+from .simulation_truth import (
+    MAX_LESS_MIN_C,
+    MIN_MEAN_C,
+    MIN_SD_C,
+    season_factor,
+    true_rate,
+    warmth,
+    world_from_mappings,
+)
 
 __all__ = ["Garden", "Simulated", "SimulatedReturn", "World", "simulate_season", "true_rate", "world_from_mappings"]
 
@@ -36,6 +51,9 @@ EXACT_TO = 20  # domain notes, section 2: counting is exact to 20, above that a 
 CLASS_SHARE = 0.5
 EXTREME_SHARE = 0.01
 SLIP_SHARE = 0.05  # methods page, section 5: errors in 5 % of returns
+LATEST_SETTING = time(19)  # common practice, no source; earlier where dusk is
+BEFORE_DUSK = timedelta(minutes=20)  # all traps of a garden stand this long before sunset: the night is whole
+BETWEEN_TRAPS = timedelta(minutes=5)
 
 
 def simulate_season(
@@ -49,14 +67,16 @@ def simulate_season(
 ) -> Simulated:
     """Return a simulated season: gardens spread evenly over the regions, and what they send.
 
-    ``rng`` is the only source of chance. Nights that end after ``as_of`` are left out. ``slip_share``
-    is the share of returns with a planted slip, 0 to 1.
+    Parameters: ``rng`` is the only source of chance; ``households`` of 2 to 4 traps come before
+    ``schools`` of 6 to 12; ``as_of`` is an aware instant, and nights that end after it are left out;
+    ``slip_share`` is the share of returns with a planted slip, 0 to 1.
+    Returns: gardens in order of number, and their returns garden by garden, night by night.
     """
     gardens = tuple(_garden(world, rng, number, school=number >= households) for number in range(households + schools))
     returns: list[SimulatedReturn] = []
     for garden in gardens:
         returns.extend(_season_of(world, rng, garden, as_of))
-    return Simulated(gardens=gardens, returns=tuple(plant_slips(world, rng, returns, slip_share)))
+    return Simulated(gardens=gardens, returns=tuple(plant_slips(world, rng, returns, slip_share, as_of)))
 
 
 def _garden(world: World, rng: np.random.Generator, number: int, *, school: bool) -> Garden:
@@ -82,10 +102,11 @@ def _season_of(world: World, rng: np.random.Generator, garden: Garden, as_of: da
     found: list[SimulatedReturn] = []
     for window, plan in enumerate(world.windows):
         length = (plan.last_day - plan.first_day).days
-        for offset in sorted(rng.choice(length, size=int(rng.choice([1, 2, 3], p=[0.3, 0.45, 0.25])), replace=False)):
+        nights = int(rng.choice([1, 2, 3], p=[0.3, 0.45, 0.25]))
+        for offset in sorted(rng.choice(length + 1, size=nights, replace=False)):
             evening = plan.first_day + timedelta(days=int(offset))
             x = 2.0 * int(offset) / length - 1.0
-            night = _Night(rng, datetime.combine(evening, time(16), UTC), x, window)
+            night = _Night(rng, _latest_setting(garden, evening), x, window)
             if night.latest > as_of:
                 continue
             found.extend(
@@ -94,13 +115,22 @@ def _season_of(world: World, rng: np.random.Generator, garden: Garden, as_of: da
     return found
 
 
+def _latest_setting(garden: Garden, evening: date) -> datetime:
+    """Return the last quarter of an hour at which a garden can begin, so that its last trap is open by dusk."""
+    latest = datetime.combine(evening, LATEST_SETTING, UTC)
+    dusk = sun_times(evening, garden.latitude, garden.longitude).sunset
+    if dusk is not None:
+        latest = min(latest, dusk - BEFORE_DUSK - len(garden.habitats) * BETWEEN_TRAPS)
+    return latest.replace(minute=latest.minute // 15 * 15, second=0, microsecond=0)
+
+
 class _Night:
     """What all traps of a garden share on one night."""
 
-    def __init__(self, rng: np.random.Generator, four_o_clock: datetime, x: float, window: int) -> None:
+    def __init__(self, rng: np.random.Generator, latest_setting: datetime, x: float, window: int) -> None:
         self.x = x
         self.window = window
-        self.set_at = four_o_clock + timedelta(minutes=15 * int(rng.integers(0, 13)))
+        self.set_at = latest_setting - timedelta(minutes=15 * int(rng.integers(0, 13)))
         hours = 24.0 + float(np.clip(rng.normal(0, 0.8), -3.5, 3.5))
         if rng.random() < 0.02:
             hours = float(rng.uniform(28.5, 33.0))  # came home late
@@ -108,8 +138,8 @@ class _Night:
         self.latest = self.set_at + timedelta(hours=self.hours + 1)
         self.rain = str(rng.choice(["dry", "damp", "light", "heavy"], p=[0.55, 0.2, 0.2, 0.05]))
         self.ground = {"dry": "dry", "damp": "damp", "light": "damp", "heavy": "wet"}[self.rain]
-        self.low_c = round(float(rng.normal(9, 2)), 1)
-        self.high_c = round(self.low_c + float(rng.uniform(4, 10)), 1)
+        self.low_c = round(float(rng.normal(MIN_MEAN_C, MIN_SD_C)), 1)
+        self.high_c = round(self.low_c + float(rng.uniform(*MAX_LESS_MIN_C)), 1)
         self.looks = str(rng.choice(["dusk_and_dawn", "dawn_only", "no_look"], p=[0.75, 0.2, 0.05]))
 
 
@@ -130,6 +160,7 @@ def _return(world: World, rng: np.random.Generator, of: _Trap, night: _Night) ->
         world.rate[garden.region, night.window]
         * world.habitat_effect[world.habitats.index(habitat)]
         * season_factor(world, night.x)
+        * warmth(world, night.high_c)
         * (world.fresh_effect if fields["settled_h"] < 48 else 1.0)
         * (night.hours / 24.0)
         * (fields["mouth_mm"] / 75.0)
@@ -147,8 +178,8 @@ def _return(world: World, rng: np.random.Generator, of: _Trap, night: _Night) ->
         garden=garden.number,
         trap=trap,
         habitat=habitat,
-        set_at=night.set_at + timedelta(minutes=5 * trap),
-        emptied_at=night.set_at + timedelta(hours=night.hours, minutes=5 * trap),
+        set_at=night.set_at + trap * BETWEEN_TRAPS,
+        emptied_at=night.set_at + timedelta(hours=night.hours) + trap * BETWEEN_TRAPS,
         fields=tuple(fields.items()),
         note="",
         answers=answers,
@@ -210,7 +241,7 @@ def answer_for(group: str, count: int, *, as_class: bool = False) -> Answer:
     """Return a count as an answer: none, a number, or the class that holds it."""
     if count <= 0:
         return Answer(group, AnswerKind.NONE_SEEN, 0, 0)
-    if not as_class:
+    if not as_class or count == 1:  # there is no class for a single animal
         return Answer(group, AnswerKind.NUMBER, count, count)
     low, high = next(bounds for bounds in CLASS_BOUNDS.values() if bounds[1] is None or count <= bounds[1])
     return Answer(group, AnswerKind.CLASS, low, high)

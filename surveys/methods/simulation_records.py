@@ -32,7 +32,8 @@ class World:
     mid-window, mean over gardens. ``habitat_effect`` (H, G) multiplies it, ``weights`` (H,) are the
     season's published weights. ``fresh_effect`` (G,) multiplies fresh traps; ``season_slope`` and
     ``season_curve`` (G,) act on x and x^2 of the day within its window (x in -1..1),
-    so that mid-window (x = 0) is untouched. ``site_variance`` and ``night_variance`` (G,) are the
+    so that mid-window (x = 0) is untouched. ``warmth_per_c`` (G,) acts on the log of the catch, per
+    degree of the daily maximum. ``site_variance`` and ``night_variance`` (G,) are the
     squared coefficients of variation of the gamma factors of a garden and of a garden's trap-night.
     ``habitat_mix`` (R, H): how often a region's gardens put a trap into each habitat.
     """
@@ -50,6 +51,7 @@ class World:
     fresh_effect: Floats
     season_slope: Floats
     season_curve: Floats
+    warmth_per_c: Floats
     site_variance: Floats
     night_variance: Floats
     habitat_mix: Floats

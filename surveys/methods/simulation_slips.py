@@ -1,13 +1,14 @@
 """The slips that people make, planted one to a return, with the truth kept beside them.
 
-Kinds: domain notes, section 5; their shares are not known and are taken as equal. A kind that does
-not fit a return (no earlier night to copy, no count to multiply) gives way to the next that does.
+Kinds: domain notes, section 5; their shares are not known and are taken as equal, so the kind that was
+used least comes next. A kind that does not fit a return (no earlier night to copy, no count to
+multiply) gives way to the next that does.
 """
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from uuid import UUID
@@ -23,31 +24,38 @@ Slip = Callable[[World, np.random.Generator, SimulatedReturn, Sequence[Simulated
 
 
 def plant_slips(
-    world: World, rng: np.random.Generator, returns: Sequence[SimulatedReturn], share: float
+    world: World, rng: np.random.Generator, returns: Sequence[SimulatedReturn], share: float, as_of: datetime
 ) -> list[SimulatedReturn]:
-    """Return the returns with a slip in about ``share`` of them; a return sent twice stands behind its first."""
+    """Return the returns with a slip in about ``share`` of them; a return sent twice stands behind its first.
+
+    Kinds take turns, the least used first. No slip moves an instant past ``as_of``.
+    """
     of_garden: dict[int, list[SimulatedReturn]] = defaultdict(list)
     for one in returns:
         of_garden[one.garden].append(one)
+    used: Counter[str] = Counter()
     found: list[SimulatedReturn] = []
     for one in returns:
-        if rng.random() >= share:
-            found.append(one)
-            continue
-        slipped = _first_that_fits(world, rng, one, of_garden[one.garden])
+        slipped = _slipped(world, rng, one, of_garden[one.garden], used) if rng.random() < share else one
+        if max(slipped.set_at, slipped.emptied_at) > as_of:
+            slipped = one
         if slipped.slip == "sent_twice":
             found.append(one)
         found.append(slipped)
+        used.update([slipped.slip] if slipped.slip else [])
     return found
 
 
-def _first_that_fits(
-    world: World, rng: np.random.Generator, one: SimulatedReturn, garden: Sequence[SimulatedReturn]
+def _slipped(
+    world: World,
+    rng: np.random.Generator,
+    one: SimulatedReturn,
+    garden: Sequence[SimulatedReturn],
+    used: Mapping[str, int],
 ) -> SimulatedReturn:
-    kinds = list(SLIPS.items())
-    for place in rng.permutation(len(kinds)):
-        name, slip = kinds[int(place)]
-        slipped = slip(world, rng, one, garden)
+    names = [list(SLIPS)[place] for place in rng.permutation(len(SLIPS))]
+    for name in sorted(names, key=lambda name: used.get(name, 0)):
+        slipped = SLIPS[name](world, rng, one, garden)
         if slipped is not None:
             return replace(slipped, slip=name)
     return one

@@ -19,6 +19,9 @@ COMMON_RATES = {
     "flies": 1.2, "rove_beetles": 1.0, "earwigs": 0.9, "millipedes": 1.1, "snails": 0.7, "earthworms": 0.5,
 }  # fmt: skip
 RARE_RATE = 0.25
+#: Weather of the isles, degrees Celsius: daily minimum ~ Normal, maximum = minimum + Uniform. Invented.
+MIN_MEAN_C, MIN_SD_C = 9.0, 2.0
+MAX_LESS_MIN_C = (4.0, 10.0)
 #: Groups that are rarer than others.
 RARE_RATES = {"land_flatworms": 0.02, "weevils": 0.3, "harvestmen": 0.5, "centipedes": 0.35, "landhoppers": 0.3}
 
@@ -89,6 +92,7 @@ def _draw_truth(groups: Sequence[str], regions: int, windows: int, habitats: int
         "site_variance": np.exp(rng.normal(np.log(0.8), 0.3, n)),
         "night_variance": np.exp(rng.normal(np.log(0.8), 0.3, n)),
         "habitat_mix": mix,
+        "warmth_per_c": rng.normal(0.04, 0.02, n),  # about half of the 0.0863 of Saska et al. (2013): farmland beetles
     }
 
 
@@ -105,4 +109,18 @@ def true_rate(world: World) -> Floats:
 def season_factor(world: World, x: float) -> Floats:
     """Return the factor (G,) of a day at ``x`` within its window (-1 first day, 0 middle, 1 last)."""
     factor: Floats = np.exp(world.season_slope * x + world.season_curve * x * x)
+    return factor
+
+
+def warmth(world: World, high_c: float) -> Floats:
+    """Return the factor (G,) of a night with a daily maximum of ``high_c`` degrees; its mean over nights is 1.
+
+    Equation: exp(b d) / E exp(b d), d the deviation from the mean maximum. d is the sum of a normal of
+    standard deviation s and a uniform on -h to h, so E exp(b d) = exp(b^2 s^2 / 2) sinh(b h) / (b h).
+    """
+    b = world.warmth_per_c
+    middle = MIN_MEAN_C + sum(MAX_LESS_MIN_C) / 2
+    half = (MAX_LESS_MIN_C[1] - MAX_LESS_MIN_C[0]) / 2
+    mean = np.exp(b * b * MIN_SD_C**2 / 2) * np.sinh(b * half) / (b * half)
+    factor: Floats = np.exp(b * (high_c - middle)) / mean
     return factor

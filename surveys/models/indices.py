@@ -77,7 +77,12 @@ class IndexValue(models.Model):
             ),
             models.CheckConstraint(
                 condition=Q(label="too_few", estimate__isnull=True, low__isnull=True, high__isnull=True)
-                | (~Q(label="too_few") & Q(low__lte=F("estimate")) & Q(estimate__lte=F("high"))),
+                | (
+                    ~Q(label="too_few")
+                    & Q(low__isnull=False, estimate__isnull=False, high__isnull=False)
+                    & Q(low__lte=F("estimate"))
+                    & Q(estimate__lte=F("high"))
+                ),
                 name="an_estimate_lies_inside_its_interval_or_is_not_shown",
             ),
         ]

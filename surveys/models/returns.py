@@ -173,10 +173,11 @@ class Catch(models.Model):
             models.UniqueConstraint(fields=["report", "group"], name="a_group_is_answered_once_in_a_return"),
             models.CheckConstraint(
                 condition=(
-                    Q(answer="number", low__isnull=False, high=F("low"), low__gt=0)
-                    | Q(answer="class", low__gt=0, high__isnull=True)
-                    | Q(answer="class", low__gt=0, high__gt=F("low"))
-                    | Q(answer="none_seen", low=0, high=0)
+                    # Each side says what is not NULL: a condition that is unknown would let a row in.
+                    Q(answer="number", low__isnull=False, high__isnull=False, high=F("low"), low__gt=0)
+                    | Q(answer="class", low__isnull=False, low__gt=0, high__isnull=True)
+                    | Q(answer="class", low__isnull=False, high__isnull=False, low__gt=0, high__gt=F("low"))
+                    | Q(answer="none_seen", low__isnull=False, high__isnull=False, low=0, high=0)
                     | Q(answer__in=["did_not_look", "could_not_tell"], low__isnull=True, high__isnull=True)
                 ),
                 name="a_blank_is_never_a_zero",

@@ -60,29 +60,38 @@ def page_links(context: template.Context) -> dict[str, Any]:
 
 
 class Box(NamedTuple):
-    """One box of a moment: its id, its words, what was typed, and its width."""
+    """One box of a moment: its id, its words, what was typed, its width, and whether something is wrong with it."""
 
     id: str
     words: Any
     value: str
     width: str
     numeric: bool
+    wrong: bool
 
 
 class Boxes(NamedTuple):
-    """The boxes of one moment, and what is wrong with it."""
+    """The boxes of one moment, and all that is wrong with it."""
 
     boxes: tuple[Box, ...]
-    fault: str
+    faults: tuple[str, ...]
+
+
+#: Part, words, width, and whether a phone should show its number keys.
+_PARTS = (
+    ("day", _("Day"), "short", True),
+    ("month", _("Month"), "short", False),
+    ("year", _("Year"), "year", True),
+    ("time", _("Time"), "short", False),
+)
 
 
 @register.simple_tag
 def moment_boxes(name: str, answers: dict[str, str], faults: dict[str, str]) -> Boxes:
     """Return the boxes for day, month, year and time of one moment, with what was typed into them."""
-    parts = (("day", _("Day"), "short", True), ("month", _("Month"), "short", False),
-             ("year", _("Year"), "year", True), ("time", _("Time"), "short", False))  # fmt: skip
     boxes = tuple(
-        Box(f"{name}_{part}", words, answers.get(f"{name}_{part}", ""), width, numeric)
-        for part, words, width, numeric in parts
+        Box(box, words, answers.get(box, ""), width, numeric, box in faults)
+        for part, words, width, numeric in _PARTS
+        if (box := f"{name}_{part}")
     )
-    return Boxes(boxes, faults.get(f"{name}_day") or faults.get(f"{name}_time") or "")
+    return Boxes(boxes, tuple(faults[box.id] for box in boxes if box.wrong))

@@ -8,7 +8,6 @@ from typing import NamedTuple
 from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth import authenticate, login, logout
-from django.contrib.auth.base_user import AbstractBaseUser
 from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render, resolve_url
 from django.utils.http import url_has_allowed_host_and_scheme
@@ -17,7 +16,7 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST
 
 from surveys.errors import Conflict, Fault, Faulty, Refusal
-from surveys.permissions import Rule
+from surveys.permissions import Rule, account_of
 from surveys.services.people import found_household, open_account
 from surveys.vocabulary import HouseholdKind
 from surveys.web.access import page
@@ -77,26 +76,32 @@ def join(request: HttpRequest) -> HttpResponse:
     if too_many_joins(request):
         return _join_page(request, [], refused=TOO_MANY, status=429)
     try:
-        account, alias = _open(request.POST, SystemRandom())
+        kind = _kind(request.POST)
+        _open_account(request)
+        alias = _found_household(request, kind, SystemRandom())
     except Refusal as refusal:
         return _join_page(request, _shown(refusal), refused=refusal.sentence, status=422)
-    login(request, account, backend="django.contrib.auth.backends.ModelBackend")
     messages.success(request, f"Welcome. Your public name is {alias}. It is the only name that others see.")
     return redirect("my-sites")
 
 
-def _open(answers: QueryDict, rng: Random) -> tuple[AbstractBaseUser, str]:
-    """Open the account and found its household. Raises Refusal with the faults of the form."""
-    kind = _kind(answers)
+def _open_account(request: HttpRequest) -> None:
+    """Open the account and sign its holder in. Raises Refusal with the faults of the form."""
+    answers = request.POST
     account = open_account(
         email=answers.get("email", ""), password=answers.get("password", ""), adult=answers.get("adult") == "yes"
     )
+    login(request, account, backend="django.contrib.auth.backends.ModelBackend")
+
+
+def _found_household(request: HttpRequest, kind: HouseholdKind, rng: Random) -> str:
+    """Found the household or school under a fresh public name, and return the name."""
     for _ in range(NAMES_TO_TRY):
         try:
-            return account, found_household(by=account, kind=kind, alias=make_alias(rng)).alias
+            return found_household(by=account_of(request.user), kind=kind, alias=make_alias(rng)).alias
         except Conflict:
             continue
-    raise Refusal("No free public name was found. Your account is open: sign in and add your household there.")
+    raise Refusal("No free public name was found. Your account is open, but has no household yet. Tell us.")
 
 
 def _kind(answers: QueryDict) -> HouseholdKind:

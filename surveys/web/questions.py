@@ -6,7 +6,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from surveys.queries.seasons import SeasonLists
-from surveys.vocabulary import REPORTED_MEASURES, REPORTED_WORDS, AnswerKind, CountClass
+from surveys.vocabulary import REPORTED_MEASURES, REPORTED_WORDS, AnswerKind
+from surveys.web.return_form import OFFERED_CLASSES, OTHER_ANSWERS
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,14 +33,15 @@ class Question:
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """One animal group of the counting table."""
+    """One animal group of the counting table: a box for a number, ranges, and the other answers."""
 
     code: str
     name: str
     how_to_tell: str
     number: str
     fault: str
-    options: tuple[Option, ...]
+    classes: tuple[Option, ...]
+    others: tuple[Option, ...]
 
 
 _WORDS = {
@@ -89,16 +91,17 @@ def questions(names: Iterable[str], answers: Mapping[str, str], faults: Mapping[
     return found
 
 
-_OTHER_ANSWERS = (AnswerKind.NONE_SEEN, AnswerKind.DID_NOT_LOOK, AnswerKind.COULD_NOT_TELL)
+#: The first one is where a row begins, and what takes a slip of the finger back.
 _OTHER_WORDS = {
-    AnswerKind.NONE_SEEN: "We looked: none",
-    AnswerKind.DID_NOT_LOOK: "We did not look",
-    AnswerKind.COULD_NOT_TELL: "We could not tell",
+    "": "No answer",
+    AnswerKind.NONE_SEEN.value: "None",
+    AnswerKind.DID_NOT_LOOK.value: "Did not look",
+    AnswerKind.COULD_NOT_TELL.value: "Could not tell",
 }
 
 
 def counts(lists: SeasonLists, answers: Mapping[str, str], faults: Mapping[str, str]) -> list[Count]:
-    """Return the counting table: each group with a box for a number and the other answers."""
+    """Return the counting table: each group with what was answered and what is wrong."""
     return [
         Count(
             code=group.code,
@@ -106,13 +109,15 @@ def counts(lists: SeasonLists, answers: Mapping[str, str], faults: Mapping[str, 
             how_to_tell=group.how_to_tell,
             number=answers.get(f"n_{group.code}", ""),
             fault=faults.get(f"n_{group.code}", ""),
-            options=_count_options(answers.get(f"a_{group.code}", "")),
+            classes=tuple(
+                Option(word.value, word.label, word.value == answers.get(f"c_{group.code}")) for word in OFFERED_CLASSES
+            ),
+            others=_others(answers.get(f"a_{group.code}", "")),
         )
         for group in lists.groups
     ]
 
 
-def _count_options(chosen: str) -> tuple[Option, ...]:
-    others = [Option(kind.value, _OTHER_WORDS[kind], kind.value == chosen) for kind in _OTHER_ANSWERS]
-    classes = [Option(word.value, word.label, word.value == chosen) for word in CountClass]
-    return (*others, *classes)
+def _others(given: str) -> tuple[Option, ...]:
+    chosen = given if given in OTHER_ANSWERS else ""
+    return tuple(Option(code, label, code == chosen) for code, label in _OTHER_WORDS.items())

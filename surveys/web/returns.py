@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Sequence
+from contextlib import suppress
 from typing import Any
 
 from django.contrib import messages
@@ -12,19 +14,20 @@ from django.urls import path
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
-from surveys.errors import NotFound, Refusal
+from surveys.errors import Conflict, NotFound, Refusal
+from surveys.lifecycle import CannotMove
 from surveys.permissions import Rule, account_of
 from surveys.queries.keyset import keyset_slice
 from surveys.queries.returns import correction_in_force, own_return, own_returns
 from surveys.queries.seasons import SeasonLists, current_season, lists_of
 from surveys.queries.sites import own_traps
 from surveys.services.intake import receive_return, withdraw_return
-from surveys.tasks import wake_screening
+from surveys.services.waking import wake_screening
 from surveys.vocabulary import Mark, Outcome, ReturnState, Standing
 from surveys.web.access import page
 from surveys.web.people import Shown
 from surveys.web.questions import MORE, counts, questions
-from surveys.web.return_form import FIRST_MEASURES, FIRST_WORDS, read_form
+from surveys.web.return_form import FIRST_MEASURES, FIRST_WORDS, read_form, read_identity
 
 PAGE_LENGTH = 20
 
@@ -43,15 +46,23 @@ STANDINGS: dict[str, str] = {
     Standing.ADJUSTED: "The trap was a little different. The figures can allow for that.",
     Standing.OFF_PROTOCOL: "The trap was too different to compare. We keep it, but it is not in the figures.",
 }
+#: A form that was sent, changed and sent again: nothing of it is lost.
+CAME_BEFORE = (
+    "This form was sent before, with other answers, and that return is kept. Look at it under My returns. "
+    "Is this another trap or another night? Then send it once more. "
+    "Do you want to change the first one? Take that one back, then send this one."
+)
+#: Where on the form a fault of the service belongs.
+_TARGETS = {"/trap": "trap", "/habitat": "habitat"}
 
 
 @page(Rule.SIGNED_IN)
 def my_returns(request: HttpRequest) -> HttpResponse:
     """List one's own returns, newest first."""
     after = request.GET.get("after", "")
-    rows, last = keyset_slice(
-        own_returns(request.user), ("-id",), [int(after)] if after.isdigit() and len(after) < 18 else None, PAGE_LENGTH
-    )
+    # Eighteen digits and fewer fit the table's keys; anything else begins at the top.
+    key = [int(after)] if after.isascii() and after.isdigit() and len(after) <= 18 else None
+    rows, last = keyset_slice(own_returns(request.user), ("-id",), key, PAGE_LENGTH)
     listed = [{"report": row, "next": NEXT[row.state]} for row in rows]
     return render(request, "my_returns.html", {"rows": listed, "after": last[0] if last else None})
 
@@ -77,8 +88,9 @@ def my_return(request: HttpRequest, number: uuid.UUID) -> HttpResponse:
 @require_POST
 @page(Rule.SIGNED_IN)
 def withdraw(request: HttpRequest, number: uuid.UUID) -> HttpResponse:
-    """Take one's own return back."""
-    withdraw_return(by=account_of(request.user), uuid=number)
+    """Take one's own return back; a second tap finds it taken back and says the same."""
+    with suppress(CannotMove):
+        withdraw_return(by=account_of(request.user), uuid=number)
     messages.success(request, "You took this return back. It is in no figure from now on.")
     return redirect("my-return", number)
 
@@ -103,14 +115,39 @@ def send_return(request: HttpRequest) -> HttpResponse:
     try:
         receive_return(by=account_of(request.user), sent=reading.sent)
     except Refusal as refusal:
-        return _form(request, lists, answers, {}, refused=refusal.sentence)
+        return _refused(request, lists, answers, refusal)
     wake_screening()
     messages.success(request, "Thank you. Your return has arrived.")
     return redirect("my-return", reading.sent.uuid)
 
 
+def _refused(request: HttpRequest, lists: SeasonLists, answers: dict[str, str], refusal: Refusal) -> HttpResponse:
+    """Show the form again with what the service said, and every answer in it."""
+    sentence = refusal.sentence
+    if isinstance(refusal, Conflict):
+        # Whatever it clashed with, the next try must not clash again: the form gets a new id.
+        sentence = CAME_BEFORE if _came_before(request, answers) else sentence
+        answers = {**answers, "id": str(uuid.uuid4())}
+    listed = [Shown(fault.sentence, _TARGETS.get(fault.pointer, "")) for fault in refusal.faults]
+    return _form(request, lists, answers, {}, refused=sentence, listed=listed)
+
+
+def _came_before(request: HttpRequest, answers: dict[str, str]) -> bool:
+    try:
+        own_return(request.user, read_identity(answers.get("id", "")))
+    except NotFound:
+        return False
+    return True
+
+
 def _form(
-    request: HttpRequest, lists: SeasonLists, answers: dict[str, str], faults: dict[str, str], *, refused: str = ""
+    request: HttpRequest,
+    lists: SeasonLists,
+    answers: dict[str, str],
+    faults: dict[str, str],
+    *,
+    refused: str = "",
+    listed: Sequence[Shown] = (),
 ) -> HttpResponse:
     traps = list(own_traps(request.user))
     shown: dict[str, Any] = {
@@ -121,10 +158,10 @@ def _form(
         "faults": faults,
         "first": questions((*FIRST_MEASURES, *FIRST_WORDS), answers, faults),
         "more": questions(MORE, answers, faults),
-        "more_open": any(name in faults or answers.get(name) for name in MORE),
+        "more_open": any(name in faults or answers.get(name) for name in (*MORE, "note")),
         "counts": counts(lists, answers, faults),
         "refused": refused,
-        "fault_list": [Shown(sentence, name) for name, sentence in faults.items()],
+        "fault_list": [*listed, *(Shown(sentence, name) for name, sentence in faults.items())],
     }
     return render(request, "send_return.html", shown, status=422 if faults or refused else 200)
 

@@ -12,7 +12,7 @@ from django.shortcuts import redirect, render
 from django.urls import path
 from django.views.decorators.http import require_http_methods
 
-from surveys.errors import Fault, Faulty, Refusal
+from surveys.errors import Fault, Faulty, NotFound, Refusal
 from surveys.methods.records import Answer
 from surveys.permissions import Rule, account_of
 from surveys.queries.keyset import keyset_slice
@@ -51,6 +51,8 @@ def record(request: HttpRequest, number: uuid.UUID) -> HttpResponse:
         return _page(request, number)
     try:
         _decide(request, number)
+    except NotFound:
+        raise
     except Refusal as refusal:
         return _page(request, number, refusal)
     messages.success(request, "Your verdict is on record.")

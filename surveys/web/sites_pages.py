@@ -10,7 +10,7 @@ from django.shortcuts import redirect, render
 from django.urls import path
 from django.views.decorators.http import require_http_methods, require_POST
 
-from surveys.errors import Refusal
+from surveys.errors import NotFound, Refusal
 from surveys.permissions import Rule, account_of
 from surveys.queries.seasons import current_season, lists_of
 from surveys.queries.sites import own_household, own_households, own_sites
@@ -46,6 +46,8 @@ def new_trap(request: HttpRequest, site: uuid.UUID) -> HttpResponse:
     """Add a trap to one of one's own sites."""
     try:
         trap = add_trap(by=account_of(request.user), site=site, habitat=request.POST.get("habitat", ""))
+    except NotFound:
+        raise
     except Refusal as refusal:
         return _page(request, [Shown(fault.sentence, "") for fault in refusal.faults], refusal.sentence)
     messages.success(request, f"Trap {trap.number} is there.")

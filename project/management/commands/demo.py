@@ -21,7 +21,7 @@ from surveys.errors import Refusal
 from surveys.models import Return
 from surveys.queries.jobs import job_of
 from surveys.services.night import ask_for_night, night_key
-from surveys.tasks import run_night, wake, wake_screening
+from surveys.services.waking import wake, wake_screening
 from surveys.vocabulary import JobKind, JobState, ReturnState
 
 #: The two nights that are computed: before the queue is worked, and after.
@@ -84,7 +84,7 @@ class Command(BaseCommand):
 
     def _night(self, merrow: Merrow, night: date, crew: Crew) -> None:
         job, _ = ask_for_night(season=merrow.season, night=night)
-        wake(run_night, job.pk)
+        wake("run_night", job.pk)
         deadline = time.monotonic() + PATIENCE_S
         with tqdm(desc=f"night of {night}", unit="step") as bar:
             while True:

@@ -78,6 +78,8 @@ def test_the_band_shows_each_visitor_the_pages_that_are_theirs() -> None:
     assert [name for name, page in pages.items() if "My returns" in page] == ["sender", "coordinator"]
     assert [name for name, page in pages.items() if ">Queue<" in page] == ["coordinator"]
     assert [name for name, page in pages.items() if "Sign in" in page] == ["stranger"]
+    assert [name for name, page in pages.items() if "Join the count" in page] == ["stranger"]
+    assert [name for name, page in pages.items() if "Send a return" in page] == ["sender", "coordinator"]
 
 
 def test_no_page_carries_a_style_or_a_script_that_the_policy_would_refuse() -> None:

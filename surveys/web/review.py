@@ -7,7 +7,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.core import signing
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import path
 from django.views.decorators.http import require_http_methods
@@ -22,7 +22,9 @@ from surveys.services.review import give_verdict
 from surveys.vocabulary import REPORTED_MEASURES, REPORTED_WORDS, AnswerKind, Decision, Outcome, VerdictReason
 from surveys.web.access import page
 from surveys.web.evidence import drawn
+from surveys.web.moments import read_whole
 from surveys.web.people import Shown
+from surveys.web.return_form import MOST_ANIMALS, read_note
 
 PAGE_LENGTH = 20
 _SALT = "queue page"
@@ -62,36 +64,40 @@ def record(request: HttpRequest, number: uuid.UUID) -> HttpResponse:
 
 def _decide(request: HttpRequest, number: uuid.UUID) -> None:
     given = request.POST
-    faults = []
+    faults: dict[str, str] = {}
     if given.get("decision") not in Decision.values():
-        faults.append(Fault("decision", "missing", "Choose what to do with this return."))
+        faults["decision"] = "Choose what to do with this return."
     if given.get("reason") not in VerdictReason.values():
-        faults.append(Fault("reason", "missing", "Choose the reason from the list."))
-    answers = _corrections(given, faults) if given.get("decision") == Decision.CORRECTED else []
-    version = given.get("version", "")
-    if faults or not version.isdigit():
-        raise Faulty("The verdict is not complete yet.", faults=tuple(faults))
+        faults["reason"] = "Choose the reason from the list."
+    note = read_note(given.get("note", ""), "note", faults)
+    answers = _corrections(given, faults)
+    version = read_whole(given.get("version", ""))
+    if faults or version is None:
+        listed = tuple(Fault(name, "to_mend", sentence) for name, sentence in faults.items())
+        raise Faulty("The verdict is not complete yet.", faults=listed)
     give_verdict(
         by=account_of(request.user),
         uuid=number,
-        version=int(version),
+        version=version,
         decision=Decision(given["decision"]),
         reason=VerdictReason(given["reason"]),
-        note=given.get("note", "").strip()[:500],
+        note=note,
+        # Numbers that were typed go along with any decision: the service says so where they don't belong.
         answers=answers,
     )
 
 
-def _corrections(given: Any, faults: list[Fault]) -> list[Answer]:
+def _corrections(given: QueryDict, faults: dict[str, str]) -> list[Answer]:
+    """Read the numbers that were typed beside the sent ones; 0 means "looked, and none"."""
     found = []
-    for name, typed in given.items():
-        value = str(typed).strip()
-        if not name.startswith("c_") or not value:
+    for name in given:
+        typed = given[name].strip()
+        if not name.startswith("c_") or not typed:
             continue
-        if not (value.isascii() and value.isdigit() and len(value) <= 6):
-            faults.append(Fault(name, "not_a_number", f"{value!r} is not a count. Write digits only."))
+        count = read_whole(typed)
+        if count is None or count > MOST_ANIMALS:
+            faults[name] = f"{typed!r} is not a count from 0 to {MOST_ANIMALS}. Write digits only."
             continue
-        count = int(value)
         kind = AnswerKind.NUMBER if count else AnswerKind.NONE_SEEN
         found.append(Answer(group=name.removeprefix("c_"), kind=kind, low=count, high=count))
     return found
@@ -117,9 +123,15 @@ def _page(request: HttpRequest, number: uuid.UUID, refusal: Refusal | None = Non
         "waits": report.state == "queried",
         "note": request.POST.get("note", ""),
         "refused": refusal.sentence if refusal else "",
-        "fault_list": [Shown(fault.sentence, fault.pointer) for fault in refusal.faults] if refusal else [],
+        "fault_list": [_shown(fault) for fault in refusal.faults] if refusal else [],
+        "faults": {fault.pointer: fault.sentence for fault in refusal.faults} if refusal else {},
     }
     return render(request, "queue_record.html", shown, status=422 if refusal else 200)
+
+
+def _shown(fault: Fault) -> Shown:
+    """Return a fault with the field that it belongs to; the service's own pointers lead to no field here."""
+    return Shown(fault.sentence, "" if fault.pointer.startswith("/") else fault.pointer)
 
 
 def _reported(report: Any) -> list[tuple[str, str]]:

@@ -7,10 +7,11 @@ log does; ``errors`` lists each fault with its place as a JSON Pointer (RFC 6901
 from __future__ import annotations
 
 import logging
+from contextlib import suppress
 from http import HTTPStatus
 from typing import Any
 
-from django.core.exceptions import PermissionDenied
+from django.core.exceptions import DisallowedHost, PermissionDenied
 from django.db import InterfaceError, OperationalError
 from django.http import Http404, HttpRequest, JsonResponse
 from rest_framework import exceptions
@@ -161,8 +162,12 @@ def _sentence(exc: exceptions.APIException) -> str:
 def problem(request: HttpRequest, code: str, detail: str, rows: list[dict[str, str]] | None = None) -> dict[str, Any]:
     """Return the members of a problem (RFC 9457, section 3.1)."""
     status, title = PROBLEMS[code]
+    page = f"/problems/{code}/"
+    # Where the host of the request is the problem, it names no page.
+    with suppress(DisallowedHost):
+        page = request.build_absolute_uri(page)
     return {
-        "type": request.build_absolute_uri(f"/problems/{code}/"),
+        "type": page,
         "title": title,
         "status": status,
         "detail": detail,

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
-from django.template import TemplateDoesNotExist
 from django.template.loader import render_to_string
 
 from api.errors import plain_problem
@@ -32,7 +31,7 @@ def _answer(request: HttpRequest, status: int) -> HttpResponseBase:
         return plain_problem(request, code, sentence)
     try:
         page: str = render_to_string(f"errors/{status}.html", {"title": title, "sentence": sentence}, request)
-    except TemplateDoesNotExist:
+    except Exception:  # whatever is wrong may stand in the way of a full page, too
         page = f"<!doctype html><html lang=en><title>{title}</title><h1>{title}</h1><p>{sentence}</p></html>"
     return HttpResponse(page, status=status)
 

@@ -21,7 +21,7 @@ class Option:
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """One question: ``options`` for a choice, otherwise a box to type into."""
+    """One question: ``options`` for a choice, otherwise a box to type into with the ``keys`` that a phone shows."""
 
     name: str
     words: str
@@ -29,6 +29,7 @@ class Question:
     value: str
     fault: str
     options: tuple[Option, ...] = ()
+    keys: str = "text"
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,15 +81,17 @@ MORE = tuple(name for name in _WORDS if name not in ("rim", "cover", "liquid", "
 
 def questions(names: Iterable[str], answers: Mapping[str, str], faults: Mapping[str, str]) -> list[Question]:
     """Return the named questions with what was answered and what is wrong."""
-    found = []
-    for name in names:
-        words, hint = _WORDS[name]
-        value = answers.get(name, "")
-        options: tuple[Option, ...] = ()
-        if name not in REPORTED_MEASURES:
-            options = tuple(Option(code, label, code == value) for code, label in REPORTED_WORDS[name].choices())
-        found.append(Question(name, words, hint, value, faults.get(name, ""), options))
-    return found
+    return [_question(name, answers.get(name, ""), faults.get(name, "")) for name in names]
+
+
+def _question(name: str, value: str, fault: str) -> Question:
+    words, hint = _WORDS[name]
+    if name in REPORTED_MEASURES:
+        # Number keys of many phones have no minus, which a cold night needs.
+        keys = "text" if REPORTED_MEASURES[name][0] < 0 else "decimal"
+        return Question(name, words, hint, value, fault, keys=keys)
+    options = tuple(Option(code, label, code == value) for code, label in REPORTED_WORDS[name].choices())
+    return Question(name, words, hint, value, fault, options)
 
 
 #: The first one is where a row begins, and what takes a slip of the finger back.

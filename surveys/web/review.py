@@ -21,7 +21,7 @@ from surveys.queries.review import QUEUE_ORDER, queue
 from surveys.services.review import give_verdict
 from surveys.vocabulary import REPORTED_MEASURES, REPORTED_WORDS, AnswerKind, Decision, Outcome, VerdictReason
 from surveys.web.access import page
-from surveys.web.evidence import drawn
+from surveys.web.evidence import drawn, fitting_dates
 from surveys.web.moments import read_whole
 from surveys.web.people import Shown
 from surveys.web.return_form import MOST_ANIMALS, read_note
@@ -91,7 +91,7 @@ def _corrections(given: QueryDict, faults: dict[str, str]) -> list[Answer]:
     """Read the numbers that were typed beside the sent ones; 0 means "looked, and none"."""
     found = []
     for name in given:
-        typed = given[name].strip()
+        typed = str(given[name]).strip()
         if not name.startswith("c_") or not typed:
             continue
         count = read_whole(typed)
@@ -105,15 +105,18 @@ def _corrections(given: QueryDict, faults: dict[str, str]) -> list[Answer]:
 
 def _page(request: HttpRequest, number: uuid.UUID, refusal: Refusal | None = None) -> HttpResponse:
     report = return_in_care(request.user, number)
-    reasons = list(report.queries.all())
+    zone = report.season.time_zone
+    faults = {fault.pointer: fault.sentence for fault in refusal.faults} if refusal else {}
     shown = {
         "report": report,
-        "reasons": [(one, drawn(one)) for one in reasons],
+        "reasons": [(one, drawn(one.evidence), fitting_dates(one.evidence, zone)) for one in report.queries.all()],
+        "zone": zone,
         "reported": _reported(report),
         "findings": [one for one in report.findings.all() if one.outcome != Outcome.NOTE],
         "catches": [
-            (one, correction_in_force(report, one.group_id), request.POST.get(f"c_{one.group.code}", ""))
+            (one, correction_in_force(report, one.group_id), request.POST.get(name, ""), faults.get(name, ""))
             for one in report.catches.all()
+            if (name := f"c_{one.group.code}")
         ],
         "verdicts": report.verdicts.all(),
         "decisions": [(code, label, code == request.POST.get("decision")) for code, label in Decision.choices()],
@@ -124,7 +127,7 @@ def _page(request: HttpRequest, number: uuid.UUID, refusal: Refusal | None = Non
         "note": request.POST.get("note", ""),
         "refused": refusal.sentence if refusal else "",
         "fault_list": [_shown(fault) for fault in refusal.faults] if refusal else [],
-        "faults": {fault.pointer: fault.sentence for fault in refusal.faults} if refusal else {},
+        "faults": faults,
     }
     return render(request, "queue_record.html", shown, status=422 if refusal else 200)
 

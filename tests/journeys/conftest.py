@@ -14,6 +14,9 @@ from psycopg.conninfo import make_conninfo
 
 from project.processes import Crew
 
+# Playwright keeps an event loop in the test's own thread; the tests ask the database between its steps.
+os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"
+
 
 def database_address(name: str | None = None) -> str:
     """Return the libpq address of the test database, or of another one beside it."""

@@ -36,8 +36,8 @@ class Command(BaseCommand):
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("--once", action="store_true", help="stop after the table")
         parser.add_argument("--address", default="127.0.0.1:8000", help="host:port to serve on (127.0.0.1:8000)")
-        parser.add_argument("--households", type=int, default=120, help="simulated households (120)")
-        parser.add_argument("--schools", type=int, default=6, help="simulated schools (6)")
+        parser.add_argument("--households", type=int, default=100, help="simulated households (100)")
+        parser.add_argument("--schools", type=int, default=5, help="simulated schools (5)")
 
     def handle(self, *args: Any, **options: Any) -> None:
         began = time.monotonic()

@@ -1,0 +1,166 @@
+"""docker-compose.yml in parts: its variables, commands and health checks are run, without its engine."""
+
+from __future__ import annotations
+
+import os
+import re
+import secrets
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+import yaml
+
+from project.processes import BEAT, WEB, WORKER
+from tests.journeys.conftest import database_address, free_port
+
+ROOT = Path(__file__).resolve().parent.parent.parent
+COMPOSE: dict[str, Any] = yaml.safe_load((ROOT / "docker-compose.yml").read_text())
+SERVICES: dict[str, Any] = COMPOSE["services"]
+OURS = ("migrate", "web", "worker", "beat")
+
+
+def here(words: list[str]) -> list[str]:
+    """Return a container's command for this machine's Python."""
+    return [sys.executable if word == "python" else word for word in words]
+
+
+@pytest.fixture
+def production(transactional_db: None) -> dict[str, str]:
+    """The variables that compose gives, with this machine's values in them."""
+    named = set(SERVICES["web"]["environment"])
+    given = {
+        "DJANGO_SETTINGS_MODULE": "project.settings.production",
+        "DATABASE_URL": database_address(),
+        "REDIS_URL": os.environ["REDIS_URL"].rsplit("/", 1)[0] + "/8",
+        "SECRET_KEY": secrets.token_urlsafe(64),
+        "ALLOWED_HOSTS": "survey.example",
+        "CSRF_TRUSTED_ORIGINS": "https://survey.example",
+        "NUM_PROXIES": "1",
+        "CODE_VERSION": "",
+    }
+    assert set(given) == named, "the variables of compose and of this test have drifted apart"
+    return {**{name: value for name, value in os.environ.items() if name not in named}, **given}
+
+
+def test_every_program_of_the_everyday_start_is_a_service_with_the_same_words() -> None:
+    assert set(SERVICES) == {"database", "broker", *OURS}
+    for name, words in (("web", WEB), ("worker", WORKER), ("beat", BEAT)):
+        command = SERVICES[name]["command"]
+        assert command[:2] == ["python", "-m"]
+        assert [word for word in words if word not in command] == []
+
+
+def test_the_image_runs_without_rights_and_every_part_is_watched() -> None:
+    build = SERVICES["web"]["build"]["dockerfile_inline"]
+    assert re.search(r"^USER trapnight$", build, re.MULTILINE)
+    assert "--require-hashes" in build
+    for copied in re.findall(r"^COPY (.+) \./?\w*$", build, re.MULTILINE):
+        for path in copied.split():
+            assert (ROOT / path).exists(), path
+    for name in ("database", "broker", "web", "worker"):
+        assert SERVICES[name]["healthcheck"]["test"][0] == "CMD"
+    assert SERVICES["database"]["image"] == "postgres:18"
+    assert set(COMPOSE["volumes"]) == {"database", "broker"}
+    assert SERVICES["web"]["ports"] == ["127.0.0.1:8000:8000"]
+
+
+@pytest.mark.parametrize("missing", ["SECRET_KEY", "ALLOWED_HOSTS", "DATABASE_URL", "REDIS_URL"])
+def test_a_missing_variable_stops_the_start_with_a_sentence(production: dict[str, str], missing: str) -> None:
+    del production[missing]
+    answer = subprocess.run(
+        [sys.executable, "manage.py", "check"], cwd=ROOT, env=production, capture_output=True, text=True, check=False
+    )
+    assert answer.returncode != 0
+    assert f"The environment variable {missing} is not set" in answer.stderr
+
+
+def test_a_placeholder_for_the_secret_is_refused(production: dict[str, str]) -> None:
+    production["SECRET_KEY"] = "change-me"
+    answer = subprocess.run(
+        [sys.executable, "manage.py", "check"], cwd=ROOT, env=production, capture_output=True, text=True, check=False
+    )
+    assert "is a placeholder" in answer.stderr
+
+
+def test_migrate_web_worker_and_their_health_checks_run_as_written(production: dict[str, str], tmp_path: Path) -> None:
+    migrate = subprocess.run(
+        here(SERVICES["migrate"]["command"]), cwd=ROOT, env=production, capture_output=True, text=True, check=False
+    )
+    assert migrate.returncode == 0, migrate.stderr
+    static = tmp_path / "static"
+    production["STATIC_ROOT"] = str(static)
+    collect = subprocess.run(
+        [sys.executable, "manage.py", "collectstatic", "--no-input"], cwd=ROOT, env=production, capture_output=True,
+        text=True, check=False,
+    )  # fmt: skip
+    assert collect.returncode == 0, collect.stderr
+    port = free_port()
+    web_words = [word.replace("0.0.0.0:8000", f"127.0.0.1:{port}") for word in SERVICES["web"]["command"]]
+    logs = {name: (tmp_path / f"{name}.log").open("wb") for name in ("web", "worker")}
+    web = subprocess.Popen(here(web_words), cwd=ROOT, env=production, stdout=logs["web"], stderr=subprocess.STDOUT)
+    worker = subprocess.Popen(
+        here(SERVICES["worker"]["command"]), cwd=ROOT, env=production, stdout=logs["worker"], stderr=subprocess.STDOUT
+    )
+    try:
+        assert_healthy(
+            "web",
+            production,
+            lambda words: words.replace(":8000", f":{port}").replace("${ALLOWED_HOSTS}", "survey.example"),
+        )
+        assert_healthy("worker", production, lambda words: words)
+        proxied = {"Host": "survey.example", "X-Forwarded-Proto": "https"}
+        page = httpx.get(f"http://127.0.0.1:{port}/", headers=proxied)
+        assert page.status_code == 200
+        assert page.headers["Strict-Transport-Security"] == "max-age=31536000; includeSubDomains; preload"
+        assert "default-src 'self'" in page.headers["Content-Security-Policy"]
+        # Plain HTTP is sent on to HTTPS, and a host that is not ours is refused.
+        assert httpx.get(f"http://127.0.0.1:{port}/", headers={"Host": "survey.example"}).status_code == 301
+        assert httpx.get(f"http://127.0.0.1:{port}/", headers={**proxied, "Host": "evil.example"}).status_code == 400
+    finally:
+        for child in (web, worker):
+            child.terminate()
+        for child in (web, worker):
+            child.wait(30)
+        for log in logs.values():
+            log.close()
+
+
+def assert_healthy(name: str, environment: dict[str, str], here_is: Any, seconds: float = 60) -> None:
+    """Run a health check as compose would, until it is content."""
+    words = here([here_is(word) for word in SERVICES[name]["healthcheck"]["test"][1:]])
+    deadline = time.monotonic() + seconds
+    while True:
+        answer = subprocess.run(words, cwd=ROOT, env=environment, capture_output=True, text=True, check=False)
+        if answer.returncode == 0:
+            return
+        assert time.monotonic() < deadline, (name, answer.stdout[-500:], answer.stderr[-500:])
+        time.sleep(0.5)
+
+
+def test_beat_wakes_what_the_schedule_says(production: dict[str, str], tmp_path: Path) -> None:
+    words = [word.replace("/tmp/beat-schedule", str(tmp_path / "schedule")) for word in SERVICES["beat"]["command"]]
+    log = tmp_path / "beat.log"
+    with log.open("wb") as sink:
+        beat = subprocess.Popen(here(words), cwd=ROOT, env=production, stdout=sink, stderr=subprocess.STDOUT)
+        try:
+            deadline = time.monotonic() + 40
+            while b"beat: Starting" not in log.read_bytes():
+                assert time.monotonic() < deadline, log.read_text()
+                time.sleep(0.2)
+            time.sleep(1)
+            assert beat.poll() is None, log.read_text()
+        finally:
+            beat.terminate()
+            beat.wait(30)
+
+
+def test_postgresql_keeps_what_it_has_answered(db: None) -> None:
+    """PostgreSQL manual, chapter "Reliability": with these three on, an answered commit survives a crash."""
+    from surveys.queries.health import settings_that_lose_writes
+
+    assert list(settings_that_lose_writes()) == []

@@ -1,0 +1,175 @@
+"""Nights and jobs: asked for once, caught up, taken over, fenced; an odd return holds up nobody."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+import pytest
+from django.utils import timezone
+
+from surveys.models import Event, IndexValue, Job, Query, Run, UsualCatch
+from surveys.services import screening
+from surveys.services.jobs import LostLease, ask_for_job, claim_job, finish_job, report_progress, set_job_back
+from surveys.services.night import ask_for_due_nights, ask_for_night, latest_night, run_night
+from surveys.services.screening import learn_what_is_usual, screen_received
+from surveys.vocabulary import IndexLabel, JobKind
+from tests.factories import ApiClient, make_season, make_site, make_trap, return_payload, stored
+
+pytestmark = pytest.mark.django_db(transaction=True)
+
+
+def send(count: int = 1, **changes: Any) -> list[dict[str, Any]]:
+    payloads = []
+    for _ in range(count):
+        trap = make_trap(site=make_site())
+        payload = return_payload(trap, **changes)
+        assert ApiClient(trap.site.household.keeper).send("returns", payload).status_code == 201
+        payloads.append(payload)
+    return payloads
+
+
+def test_a_night_is_due_from_its_hour_on() -> None:
+    assert latest_night(datetime(2026, 5, 4, 1, 59, tzinfo=UTC)) == date(2026, 5, 2)
+    assert latest_night(datetime(2026, 5, 4, 2, 0, tzinfo=UTC)) == date(2026, 5, 3)
+
+
+def test_missed_nights_are_caught_up_by_one_run_and_a_done_night_is_left_alone() -> None:
+    make_season()
+    send(3)
+    jobs = ask_for_due_nights(now=datetime(2026, 6, 10, 12, tzinfo=UTC))  # nothing ran since the season opened
+    assert [job.parameters["night"] for job in jobs] == ["2026-06-09"]
+    assert run_night(job_id=jobs[0].pk) is not None
+    assert ask_for_due_nights(now=datetime(2026, 6, 10, 18, tzinfo=UTC)) == []
+    assert run_night(job_id=jobs[0].pk) is None, "done is done"
+    assert len(ask_for_due_nights(now=datetime(2026, 6, 11, 12, tzinfo=UTC))) == 1
+
+
+def test_two_beats_ask_for_one_night() -> None:
+    season = make_season()
+    asked = [ask_for_night(season=season, night=date(2026, 5, 4)) for _ in range(50)]
+    assert sum(new for _, new in asked) == 1
+    assert Job.objects.count() == 1
+
+
+def test_too_few_returns_show_no_number_and_say_how_many_gardens_are_missing() -> None:
+    """Methods, section 3: shown from 10 sites on; below that, words."""
+    season = make_season()
+    send(3)
+    run_night(job_id=ask_for_night(season=season, night=date(2026, 5, 9))[0].pk)
+    value = IndexValue.objects.get(
+        region__code="eastmark", group__code="woodlice", window__code="spring", rim_exponent=1
+    )
+    assert (value.label, value.estimate, value.sites) == (IndexLabel.TOO_FEW, None, 3)
+    assert value.more_sites_needed >= 7
+    empty = IndexValue.objects.get(
+        region__code="westmark", group__code="woodlice", window__code="autumn", rim_exponent=1
+    )
+    assert (empty.label, empty.returns) == (IndexLabel.TOO_FEW, 0)
+
+
+def test_the_next_night_takes_the_place_of_the_last_and_says_what_it_was_made_from() -> None:
+    season = make_season()
+    send(2)
+    first = run_night(job_id=ask_for_night(season=season, night=date(2026, 5, 9))[0].pk)
+    send(1)
+    second = run_night(job_id=ask_for_night(season=season, night=date(2026, 5, 10))[0].pk)
+    assert first is not None
+    assert second is not None
+    first.refresh_from_db()
+    assert (first.state, second.state) == ("superseded", "published")
+    assert Run.objects.filter(state="published").count() == 1
+    assert first.snapshot_hash != second.snapshot_hash
+    assert second.snapshot_event > first.snapshot_event
+    assert (first.counts["returns"], second.counts["returns"]) == (2, 3)
+    assert second.parameters["level"]["guard_seed"] == second.seed
+
+
+def test_the_same_input_gives_the_same_hash_and_figures() -> None:
+    season = make_season()
+    send(12)
+    send(12, set_at="2026-05-12T17:00:00Z", emptied_at="2026-05-13T17:00:00Z")
+    names = ("region__code", "group__code", "window__code", "rim_exponent", "estimate", "low", "high")
+    runs = []
+    for _ in range(2):
+        job, _ = ask_for_job(
+            kind=JobKind.NIGHT, key=f"again {len(runs)}", parameters={"season": season.code, "night": "2026-05-20"}
+        )
+        run = run_night(job_id=job.pk)
+        assert run is not None
+        runs.append((run.snapshot_hash, run.seed, sorted(map(str, run.values.values_list(*names)))))
+    assert runs[0] == runs[1]
+
+
+def test_a_worker_that_was_thought_dead_can_write_nothing() -> None:
+    """The fencing number: what the first worker still holds is refused after the second has claimed."""
+    job, _ = ask_for_job(kind=JobKind.CANARY, key="x")
+    first = claim_job(job_id=job.pk)
+    assert first is not None
+    assert claim_job(job_id=job.pk) is None, "its lease has not run out"
+    Job.objects.update(lease_until=timezone.now() - timedelta(seconds=1))
+    second = claim_job(job_id=job.pk)
+    assert second is not None
+    with pytest.raises(LostLease):
+        report_progress(job=first, done=1, total=2)
+    with pytest.raises(LostLease):
+        finish_job(job=first, result={})
+    finish_job(job=second, result={"by": "the second"})
+    assert Job.objects.get().result == {"by": "the second"}
+
+
+def test_a_job_that_always_falls_over_is_given_up_and_says_why() -> None:
+    job, _ = ask_for_job(kind=JobKind.CANARY, key="x")
+    for _ in range(5):
+        claimed = claim_job(job_id=job.pk)
+        assert claimed is not None
+        set_job_back(job=claimed, problem="the lamp went out")
+    job.refresh_from_db()
+    assert (job.state, job.attempts, job.problem) == ("failed", 5, "the lamp went out")
+    assert claim_job(job_id=job.pk) is None
+
+
+def test_an_odd_return_holds_up_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
+    make_season()
+    payloads = send(3)
+    odd = stored(payloads[1])
+    plain = screening._screen
+
+    def falls_over(case: Any) -> Any:
+        if case.row.pk == odd.pk:
+            raise FloatingPointError("an odd return")
+        return plain(case)
+
+    monkeypatch.setattr(screening, "_screen", falls_over)
+    assert screen_received(most=10) == 3
+    assert [stored(one).state for one in payloads] == ["standing", "queried", "standing"]
+    assert Query.objects.get(report=odd).reason == "not_screened"
+
+
+def test_the_night_holds_no_more_than_the_budget_allows() -> None:
+    season = make_season(review_budget=0.2)
+    payloads = send(10)
+    while screen_received(most=50):
+        pass
+    run_night(job_id=ask_for_night(season=season, night=date(2026, 5, 9))[0].pk)
+    assert sum(stored(one).state == "queried" for one in payloads) <= 2
+
+
+def test_what_is_usual_is_learned_once_per_generation_and_the_old_is_dropped() -> None:
+    season = make_season()
+    send(3)
+    screen_received(most=10)
+    learn_what_is_usual(season=season, generation=7)
+    rows = UsualCatch.objects.count()
+    learn_what_is_usual(season=season, generation=7)
+    assert UsualCatch.objects.count() == rows == 2 * 3 * 3 * 6
+    learn_what_is_usual(season=season, generation=8)
+    assert set(UsualCatch.objects.values_list("generation", flat=True)) == {8}
+
+
+def test_one_service_writes_one_event() -> None:
+    make_season()
+    before = Event.objects.count()
+    send(1)
+    # An account, a household, a site, a trap, a return.
+    assert Event.objects.count() == before + 5

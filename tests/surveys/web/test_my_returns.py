@@ -1,0 +1,180 @@
+"""One's own returns: the list in pages, one of them in kind words, taking one back."""
+
+from __future__ import annotations
+
+import re
+import uuid
+
+import pytest
+from django.test import Client
+
+from surveys.models import Return, Trap
+from surveys.services.review import give_verdict
+from surveys.services.screening import screen_received
+from surveys.vocabulary import Decision, ReturnState, VerdictReason
+from surveys.web import returns
+from tests.factories import ApiClient, make_coordinator, make_season, make_trap, return_payload, stored
+
+pytestmark = pytest.mark.django_db(transaction=True)
+
+
+@pytest.fixture
+def trap() -> Trap:
+    make_season()
+    return make_trap()
+
+
+@pytest.fixture
+def client(trap: Trap) -> Client:
+    client = Client()
+    client.force_login(trap.site.household.keeper)
+    return client
+
+
+def send(trap: Trap, **changes: object) -> Return:
+    """Send a return through the API, as its page has tests of its own."""
+    payload = return_payload(trap, **changes)
+    assert ApiClient(trap.site.household.keeper).send("returns", payload).status_code == 201
+    return stored(payload)
+
+
+def words_of(answer: object) -> str:
+    """Return the words of a page without its tags, in one line."""
+    page = answer.content.decode()  # type: ignore[attr-defined]
+    return " ".join(re.sub(r"<[^>]+>", " ", page.split("<main")[1].split("</main>")[0]).split())
+
+
+def test_somebody_who_sent_nothing_is_invited(client: Client) -> None:
+    assert "You have sent nothing yet." in words_of(client.get("/my/returns/"))
+
+
+def test_the_list_shows_own_returns_only_newest_first(client: Client, trap: Trap) -> None:
+    older = send(trap)
+    newer = send(trap, set_at="2026-05-09T17:00:00+00:00", emptied_at="2026-05-10T17:00:00+00:00")
+    foreign = send(make_trap())
+    page = client.get("/my/returns/").content.decode()
+    assert page.index(str(newer.uuid)) < page.index(str(older.uuid))
+    assert str(foreign.uuid) not in page
+    assert "9 May 2026" in page
+
+
+def test_a_long_list_is_walked_page_by_page_without_a_gap(client: Client, trap: Trap, monkeypatch) -> None:
+    monkeypatch.setattr(returns, "PAGE_LENGTH", 2)
+    sent = [str(send(trap).uuid) for _ in range(5)]
+    seen: list[str] = []
+    address = "/my/returns/"
+    for _ in range(5):
+        page = client.get(address).content.decode()
+        seen += re.findall(r'<h2>\s*<a href="/my/returns/([0-9a-f-]{36})/"', page)
+        following = re.search(r'href="(\?after=\d+)"', page)
+        if following is None:
+            break
+        address = "/my/returns/" + following.group(1)
+    assert seen == sent[::-1]
+
+
+@pytest.mark.parametrize("after", ["²", "-1", "x", "9" * 40, "1.5", ""])
+def test_a_page_key_that_is_none_shows_the_first_page(client: Client, trap: Trap, after: str) -> None:
+    report = send(trap)
+    answer = client.get("/my/returns/", {"after": after})
+    assert answer.status_code == 200
+    assert str(report.uuid) in answer.content.decode()
+
+
+def test_every_state_has_words_for_what_happens_next() -> None:
+    assert set(returns.NEXT) == set(ReturnState.values())
+
+
+def test_the_page_cost_does_not_grow_with_the_list(client: Client, trap: Trap, django_assert_max_num_queries) -> None:
+    for _ in range(3):
+        send(trap)
+    # Six for the returns (surveys/queries/returns.py), three for session, account and roles.
+    with django_assert_max_num_queries(10):
+        client.get("/my/returns/")
+
+
+def test_a_return_shows_what_was_sent_and_tells_no_answer_from_a_zero(client: Client, trap: Trap) -> None:
+    catch = [
+        {"group": "woodlice", "answer": "number", "count": 3},
+        {"group": "spiders", "answer": "none_seen"},
+        {"group": "centipedes", "answer": "could_not_tell"},
+        {"group": "springtails", "answer": "class", "class": "c128up"},
+    ]
+    words = words_of(client.get(f"/my/returns/{send(trap, catch=catch).uuid}/"))
+    for said in (
+        "Woodlice 3", "Spiders looked, and there were none", "Centipedes could not tell", "Springtails 128 or more",
+        "The trap was set just as we ask.", "It has arrived.",
+    ):  # fmt: skip
+        assert said in words
+    assert "Millipedes" not in words  # nobody answered for them
+
+
+def test_danger_comes_first_in_words_of_what_to_do(client: Client, trap: Trap) -> None:
+    report = send(trap, liquid="preservative")
+    words = words_of(client.get(f"/my/returns/{report.uuid}/"))
+    safety = next(one.sentence for one in report.findings.all() if "safety" in one.marks)
+    assert words.index("Look at this first") < words.index(safety[:40]) < words.index("What you counted")
+
+
+def test_a_waiting_return_says_why_gently(client: Client, trap: Trap) -> None:
+    report = send(trap, liquid="soap")
+    screen_received(most=10)
+    report.refresh_from_db()
+    assert report.state == "queried"
+    words = words_of(client.get(f"/my/returns/{report.uuid}/"))
+    reason = report.queries.first()
+    assert reason is not None
+    assert "Why it waits" in words
+    assert reason.gentle_sentence.split(".")[0] in words
+    assert "A coordinator looks at it before it counts." in words
+
+
+def test_a_verdict_is_told_with_its_reason_and_not_with_its_note(client: Client, trap: Trap) -> None:
+    report = send(trap, liquid="soap")
+    screen_received(most=10)
+    report.refresh_from_db()
+    give_verdict(
+        by=make_coordinator(), uuid=report.uuid, version=report.version, decision=Decision.DISCOUNTED,
+        reason=VerdictReason.LIQUID_USED, note="for colleagues only",
+    )  # fmt: skip
+    words = words_of(client.get(f"/my/returns/{report.uuid}/"))
+    assert "set it aside" in words
+    assert "liquid or bait in the cup" in words
+    assert "for colleagues only" not in words
+
+
+@pytest.mark.parametrize("method", ["get", "post"])
+def test_a_return_of_somebody_else_is_not_there(client: Client, trap: Trap, method: str) -> None:
+    foreign = send(make_trap())
+    address = f"/my/returns/{foreign.uuid}/" + ("withdraw" if method == "post" else "")
+    assert getattr(client, method)(address).status_code == 404
+    assert getattr(client, method)(address.replace(str(foreign.uuid), str(uuid.uuid4()))).status_code == 404
+    foreign.refresh_from_db()
+    assert foreign.state == "received"
+
+
+def test_taking_a_return_back_needs_a_form_and_twice_does_no_harm(client: Client, trap: Trap) -> None:
+    report = send(trap)
+    address = f"/my/returns/{report.uuid}/withdraw"
+    assert client.get(address).status_code == 405
+    for _ in range(2):
+        answer = client.post(address, follow=True)
+        assert answer.status_code == 200
+        assert "You took this return back." in words_of(answer)
+    report.refresh_from_db()
+    assert (report.state, report.version) == ("withdrawn", 2)
+    assert "Take it back" not in words_of(client.get(f"/my/returns/{report.uuid}/"))
+
+
+def test_a_form_from_another_site_takes_nothing_back(trap: Trap) -> None:
+    report = send(trap)
+    strict = Client(enforce_csrf_checks=True)
+    strict.force_login(trap.site.household.keeper)
+    assert strict.post(f"/my/returns/{report.uuid}/withdraw").status_code == 403
+    report.refresh_from_db()
+    assert report.state == "received"
+
+
+def test_what_a_family_wrote_is_shown_as_words_and_never_as_a_page(client: Client, trap: Trap) -> None:
+    report = send(trap, note="<script>alert(1)</script>")
+    assert "<script>alert(1)" not in client.get(f"/my/returns/{report.uuid}/").content.decode()

@@ -22,6 +22,16 @@ class Resource(APIView):
     #: Whether writing here needs If-Match.
     needs_match = False
 
+    def perform_authentication(self, request: Request) -> None:
+        """Ask who sends the request and count it: one that is refused counts too, or tokens could be guessed freely."""
+        try:
+            super().perform_authentication(request)
+        finally:
+            super().check_throttles(request)
+
+    def check_throttles(self, request: Request) -> None:
+        """Nothing more: the request was counted when it was asked who sends it."""
+
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         super().initial(request, *args, **kwargs)
         unknown = [name for name in request.query_params if name not in self.query_parameters]

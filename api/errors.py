@@ -84,10 +84,14 @@ _OF_STATUS = {
     404: "not-found",
     405: "method-not-allowed",
     406: "not-acceptable",
+    409: "conflict",
+    412: "stale",
     413: "too-large",
     415: "unsupported-media-type",
+    422: "faulty-content",
     428: "precondition-required",
     429: "quota-exceeded",
+    503: "unavailable",
 }
 
 
@@ -122,6 +126,9 @@ _OUR_FAULT = (
 
 def _of_api(request: Request, exc: exceptions.APIException) -> Response:
     code = _OF_STATUS.get(exc.status_code, "server-error")
+    if code == "server-error":
+        log.error("unexpected", exc_info=exc)
+        return _response(request, code, _OUR_FAULT)
     headers: dict[str, str] = {}
     if isinstance(exc, exceptions.Throttled):
         wait = max(int(getattr(exc, "wait", None) or 1), 1)

@@ -16,9 +16,11 @@ from rest_framework import serializers
 from surveys.vocabulary import Word
 
 _INSTANT = re.compile(
-    r"^(\d{4})-(\d{2})-(\d{2})[Tt](\d{2}):(\d{2})(?::(\d{2})(?:\.\d{1,6})?)?([Zz]|[+-]\d{2}:\d{2})$", re.ASCII
+    r"(\d{4})-(\d{2})-(\d{2})[Tt](\d{2}):(\d{2})(?::(\d{2})(?:\.\d{1,6})?)?([Zz]|[+-]\d{2}:\d{2})", re.ASCII
 )
-_UUID = re.compile(r"^[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}$")
+_UUID = re.compile(r"[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}")
+#: Unknown names that are compared with the known ones, and the longest of them: a hint costs time for each.
+MOST_HINTS, LONGEST_HINTED = 20, 40
 
 
 class _Plain(serializers.Field[Any, Any, Any, Any]):
@@ -68,7 +70,7 @@ class Measure(_Plain):
                 f"{_short(data)} is not a number. Send digits without quotes, from {self.low:g} to {self.high:g}.",
             )
         if not self.low <= data <= self.high:
-            self.refuse("out_of_range", f"{data:g} is outside {self.low:g} to {self.high:g}.")
+            self.refuse("out_of_range", f"{data} is outside {self.low:g} to {self.high:g}.")
         return float(data)
 
 
@@ -77,9 +79,9 @@ class Instant(_Plain):
     """A date and time with its offset from UTC (RFC 3339), between the years 2000 and 2100."""
 
     def to_internal_value(self, data: Any) -> datetime:
-        if not isinstance(data, str) or not _INSTANT.match(data):
+        if not isinstance(data, str) or not _INSTANT.fullmatch(data):
             sentence = f"{_short(data)} is not a date and time with an offset, such as 2026-05-02T18:30:00+01:00."
-            if isinstance(data, str) and _INSTANT.match(data + "Z"):
+            if isinstance(data, str) and _INSTANT.fullmatch(data + "Z"):
                 sentence = f"{_short(data)} does not say how far it is from UTC. Add an offset, such as +01:00 or Z."
             self.refuse("not_an_instant", sentence)
         try:
@@ -131,7 +133,7 @@ class ClientId(_Plain):
     """A UUID in its usual form."""
 
     def to_internal_value(self, data: Any) -> UUID:
-        if not isinstance(data, str) or not _UUID.match(data):
+        if not isinstance(data, str) or not _UUID.fullmatch(data):
             self.refuse("not_a_uuid", f"{_short(data)} is not a UUID, such as 8e03978e-40d5-43dd-bc93-6894a57f9324.")
         return UUID(data)
 
@@ -153,9 +155,8 @@ class StrictSerializer(serializers.Serializer[Any]):
                 }
             )
         unknown = {
-            name: [serializers.ErrorDetail(self._unknown(name), "unknown_field")]
-            for name in data
-            if name not in self.fields
+            name: [serializers.ErrorDetail(self._unknown(name, hinted=place < MOST_HINTS), "unknown_field")]
+            for place, name in enumerate(name for name in data if name not in self.fields)
         }
         try:
             value = super().to_internal_value(data)
@@ -165,8 +166,8 @@ class StrictSerializer(serializers.Serializer[Any]):
             raise serializers.ValidationError(unknown)
         return value
 
-    def _unknown(self, name: str) -> str:
-        near = difflib.get_close_matches(name, list(self.fields), n=1)
+    def _unknown(self, name: str, *, hinted: bool) -> str:
+        near = difflib.get_close_matches(name[:LONGEST_HINTED], list(self.fields), n=1) if hinted else []
         hint = f" Did you mean {near[0]!r}?" if near else ""
         return f"There is no field {name[:80]!r} here.{hint}"
 

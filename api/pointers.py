@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import islice
 from typing import Any
+
+#: More faults than this are counted and not listed: an answer may not be many times as long as its request.
+MOST_ROWS = 500
 
 
 def fault_rows(errors: Any, pointer: str = "") -> list[dict[str, str]]:
-    """Return every fault with its place (RFC 6901), code and sentence, in the order of the fields."""
-    return list(_walk(errors, pointer))
+    """Return each fault with its place (RFC 6901), code and sentence, in the order of the fields."""
+    found = _walk(errors, pointer)
+    rows = list(islice(found, MOST_ROWS))
+    more = sum(1 for _ in found)
+    if more:
+        detail = f"There are {more} more faults like these. Mend the first {MOST_ROWS} and send it again."
+        rows.append({"pointer": pointer, "code": "more_faults", "detail": detail})
+    return rows
 
 
 def _walk(errors: Any, pointer: str) -> Iterator[dict[str, str]]:

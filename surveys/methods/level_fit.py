@@ -83,6 +83,8 @@ def fit_group(layout: Layout, settings: LevelSettings) -> Fit:
         effects, imputed, _, _ = settle_classes(layout, counts, components, settings, effects)
         newer = estimate_components(layout, effects, imputed.counts, settings, components)
         ratio = np.array([newer.site / components.site, newer.marginal_night / components.marginal_night])
+        if not np.isfinite(ratio).all():
+            break  # every animal may be none at all: the counts say nothing of the components, so the last ones stay
         change, iterations = float(np.abs(np.log(ratio)).max()), iterations + 1
         components, counts = newer, imputed.counts
     effects, imputed, rounds, settled = settle_classes(layout, counts, components, settings, effects)

@@ -17,6 +17,9 @@ def keyset_slice(
 
     ``order`` names columns without NULL, ``-`` for descending; the last one is unique.
     """
+    fields = {field.name: field for field in queryset.model._meta.concrete_fields}
+    empty = [name for name in order if getattr(fields.get(name.lstrip("-")), "null", False)]
+    assert not empty, f"These columns may be NULL, which comes after no key: {empty}"
     if after is not None:
         queryset = queryset.filter(_beyond(order, after))
     rows = list(queryset.order_by(*order)[: limit + 1])

@@ -20,13 +20,14 @@ from django.utils import timezone
 from surveys import lifecycle
 from surveys.errors import Conflict, Fault, Faulty, NotFound, Refusal
 from surveys.methods.protocol import check_protocol
-from surveys.methods.records import Answer, ProtocolResult
+from surveys.methods.records import Answer
 from surveys.models import Account, Catch, Finding, Return, Season, Trap
 from surveys.permissions import returns_of, traps_of
 from surveys.queries.frames import report_of
 from surveys.queries.seasons import SeasonLists, limits_of, lists_of, open_seasons_of
 from surveys.services.events import write_event
 from surveys.services.once import Kept, Once
+from surveys.services.worked import work_out
 from surveys.vocabulary import CLASS_BOUNDS, AnswerKind, CountClass, Outcome, ReturnState
 
 #: Returns in one sending; a larger one is refused before anything is stored.
@@ -267,16 +268,6 @@ def _draft(by: Account, sent: SentReturn, traps: Mapping[UUID, Trap], seasons: _
             if finding.outcome != Outcome.FINE
         ],
     )
-
-
-def work_out(report: Return, result: ProtocolResult) -> None:
-    """Write what the protocol check worked out onto the worked half of a return."""
-    report.standing = result.standing
-    report.exposure_h = result.exposure_h
-    report.whole_nights = result.whole_nights
-    report.trap_nights = result.trap_nights
-    report.rim_ratio = result.rim_ratio
-    report.fresh = result.fresh
 
 
 def _answers(sent: SentReturn, lists: SeasonLists) -> tuple[list[Answer], list[Fault]]:

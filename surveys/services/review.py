@@ -18,6 +18,7 @@ from surveys.permissions import returns_in_care_of
 from surveys.queries.frames import answer_of, report_of
 from surveys.queries.seasons import limits_of, lists_of
 from surveys.services.events import write_event
+from surveys.services.worked import WORKED_OUT, work_out
 from surveys.vocabulary import Decision, VerdictReason
 
 #: Reported columns that a coordinator may correct: those that effort hangs on.
@@ -58,12 +59,7 @@ def give_verdict(
         report.state = state
         report.version += 1
         report.moved_at = timezone.now()
-        report.save(
-            update_fields=[
-                "state", "version", "moved_at", "standing", "exposure_h", "whole_nights",
-                "trap_nights", "rim_ratio", "fresh",
-            ]
-        )  # fmt: skip
+        report.save(update_fields=["state", "version", "moved_at", *WORKED_OUT])
         details = {"decision": decision.value, "reason": reason.value, "corrections": len(answers) + len(columns)}
         write_event(by=by, verb="verdict given", subject=report, details=details)
     return verdict
@@ -148,12 +144,7 @@ def _work_out_again(report: Return, columns: Mapping[str, Any]) -> None:
         ),
         limits_of(report.season.protocol),
     )
-    report.standing = result.standing
-    report.exposure_h = result.exposure_h
-    report.whole_nights = result.whole_nights
-    report.trap_nights = result.trap_nights
-    report.rim_ratio = result.rim_ratio
-    report.fresh = result.fresh
+    work_out(report, result)
 
 
 def _plain(value: Any) -> Any:

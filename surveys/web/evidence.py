@@ -11,19 +11,16 @@ from zoneinfo import ZoneInfo
 
 #: Rows drawn at most; the query's sentence stands for the rest.
 MOST_BARS = 8
-ROW_EM = 3.4
 
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """One group on a scale of roots, in percent of the drawing's width and em of its height.
+    """One group on a scale of roots, in percent of the drawing's width, and the same in words.
 
     The thick line ends where nine in ten such traps end, the thin one where 999 in a thousand do.
     """
 
     words: str
-    text_y: float
-    line_y: float
     usual_end: float
     rare_end: float
     sent_x: float
@@ -33,11 +30,9 @@ class Bar:
 
 @dataclass(frozen=True, slots=True)
 class Drawing:
-    """The bars of one query, the drawing's height in em, and the whole of it as one sentence."""
+    """The bars of one query on one scale, and whether one of them shows a count that would fit."""
 
     bars: tuple[Bar, ...]
-    height: float
-    sentence: str
     shows_fit: bool
 
 
@@ -48,13 +43,8 @@ def drawn(evidence: Mapping[str, Any]) -> Drawing | None:
         return None
     fits = _fitting_counts(evidence.get("alternative", {}), rows)
     most = max(max(_sent(row)[1], _rare(row), fits.get(row["group"], 0.0), 1.0) for row in rows)
-    bars = tuple(_bar(row, place, most, fits.get(row["group"])) for place, row in enumerate(rows[:MOST_BARS]))
-    return Drawing(
-        bars=bars,
-        height=round(ROW_EM * len(bars), 2),
-        sentence="; ".join(bar.words for bar in bars),
-        shows_fit=any(bar.fits_x is not None for bar in bars),
-    )
+    bars = tuple(_bar(row, most, fits.get(row["group"])) for row in rows[:MOST_BARS])
+    return Drawing(bars=bars, shows_fit=any(bar.fits_x is not None for bar in bars))
 
 
 def fitting_dates(evidence: Mapping[str, Any], zone: str) -> tuple[datetime, datetime] | None:
@@ -95,13 +85,11 @@ def _fitting_counts(alternative: Mapping[str, Any], rows: list[dict[str, Any]]) 
     return {}
 
 
-def _bar(row: Mapping[str, Any], place: int, most: float, fits: float | None) -> Bar:
+def _bar(row: Mapping[str, Any], most: float, fits: float | None) -> Bar:
     low, high = _sent(row)
     usual = _most_usual(row) or 0.0
     return Bar(
         words=_words(row, usual, fits),
-        text_y=round(place * ROW_EM + 1.2, 2),
-        line_y=round(place * ROW_EM + 2.3, 2),
         usual_end=max(_place(usual, most), 3.0),
         rare_end=_place(_rare(row), most),
         sent_x=_place(low, most),

@@ -96,8 +96,8 @@ def _question(name: str, value: str, fault: str) -> Question:
 
 #: The first one is where a row begins, and what takes a slip of the finger back.
 _OTHER_WORDS = {
-    "": "No answer",
-    AnswerKind.NONE_SEEN.value: "None",
+    "": "Left blank",
+    AnswerKind.NONE_SEEN.value: "Saw none",
     AnswerKind.DID_NOT_LOOK.value: "Did not look",
     AnswerKind.COULD_NOT_TELL.value: "Could not tell",
 }

@@ -23,7 +23,7 @@ from surveys.queries.seasons import SeasonLists, current_season, lists_of
 from surveys.queries.sites import own_traps
 from surveys.services.intake import receive_return, withdraw_return
 from surveys.services.waking import wake_screening
-from surveys.vocabulary import Mark, Outcome, ReturnState, Standing
+from surveys.vocabulary import USABLE_STATES, Mark, Outcome, ReturnState, Standing
 from surveys.web.access import page
 from surveys.web.people import Shown
 from surveys.web.questions import MORE, counts, questions
@@ -46,6 +46,8 @@ STANDINGS: dict[str, str] = {
     Standing.ADJUSTED: "The trap was a little different. The figures can allow for that.",
     Standing.OFF_PROTOCOL: "The trap was too different to compare. We keep it, but it is not in the figures.",
 }
+#: In place of "it counts", where the trap was set too differently to be in a figure.
+KEPT_ONLY = "It is kept, but it is in no figure: the trap was set too differently."
 #: A form that was sent, changed and sent again: nothing of it is lost.
 CAME_BEFORE = (
     "This form was sent before, with other answers, and that return is kept. Look at it under My returns. "
@@ -56,6 +58,12 @@ CAME_BEFORE = (
 _TARGETS = {"/trap": "trap", "/habitat": "habitat"}
 
 
+def next_of(report: Any) -> str:
+    """Return what becomes of a return: a usable one that is off protocol must not read as if it counted."""
+    kept_only = report.standing == Standing.OFF_PROTOCOL and report.state in USABLE_STATES
+    return KEPT_ONLY if kept_only else NEXT[report.state]
+
+
 @page(Rule.SIGNED_IN)
 def my_returns(request: HttpRequest) -> HttpResponse:
     """List one's own returns, newest first."""
@@ -63,7 +71,7 @@ def my_returns(request: HttpRequest) -> HttpResponse:
     # Eighteen digits and fewer fit the table's keys; anything else begins at the top.
     key = [int(after)] if after.isascii() and after.isdigit() and len(after) <= 18 else None
     rows, last = keyset_slice(own_returns(request.user), ("-id",), key, PAGE_LENGTH)
-    listed = [{"report": row, "next": NEXT[row.state]} for row in rows]
+    listed = [{"report": row, "next": next_of(row)} for row in rows]
     return render(request, "my_returns.html", {"rows": listed, "after": last[0] if last else None})
 
 
@@ -72,14 +80,16 @@ def my_return(request: HttpRequest, number: uuid.UUID) -> HttpResponse:
     """Show one of one's own returns: what it means, what was found, what happens next."""
     report = own_return(request.user, number)
     found = list(report.findings.all())
+    catches = [(one, correction_in_force(report, one.group_id)) for one in report.catches.all()]
     shown = {
         "report": report,
-        "next": NEXT[report.state],
+        "next": next_of(report),
         "standing": STANDINGS[report.standing],
         "urgent": [one for one in found if Mark.SAFETY in one.marks or Mark.WELFARE in one.marks],
         "findings": [one for one in found if one.outcome != Outcome.NOTE and not one.marks],
         "notes": [one for one in found if one.outcome == Outcome.NOTE and not one.marks],
-        "catches": [(one, correction_in_force(report, one.group_id)) for one in report.catches.all()],
+        "catches": catches,
+        "corrected": any(correction for _, correction in catches),
         "can_withdraw": report.state != ReturnState.WITHDRAWN,
     }
     return render(request, "my_return.html", shown)

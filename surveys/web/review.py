@@ -19,7 +19,16 @@ from surveys.queries.keyset import keyset_slice
 from surveys.queries.returns import correction_in_force, return_in_care
 from surveys.queries.review import QUEUE_ORDER, queue
 from surveys.services.review import give_verdict
-from surveys.vocabulary import REPORTED_MEASURES, REPORTED_WORDS, AnswerKind, Decision, Outcome, VerdictReason
+from surveys.vocabulary import (
+    REPORTED_MEASURES,
+    REPORTED_WORDS,
+    AnswerKind,
+    Decision,
+    Outcome,
+    QueryReason,
+    ReturnState,
+    VerdictReason,
+)
 from surveys.web.access import page
 from surveys.web.evidence import drawn, fitting_dates
 from surveys.web.moments import read_whole
@@ -118,18 +127,24 @@ def _page(request: HttpRequest, number: uuid.UUID, refusal: Refusal | None = Non
             for one in report.catches.all()
             if (name := f"c_{one.group.code}")
         ],
-        "verdicts": report.verdicts.all(),
+        "verdicts": [] if _is_blind(report) else list(report.verdicts.all()),
         "decisions": [(code, label, code == request.POST.get("decision")) for code, label in Decision.choices()],
         "verdict_reasons": [
             (code, label, code == request.POST.get("reason")) for code, label in VerdictReason.choices()
         ],
-        "waits": report.state == "queried",
+        "waits": report.state == ReturnState.QUERIED,
         "note": request.POST.get("note", ""),
         "refused": refusal.sentence if refusal else "",
         "fault_list": [_shown(fault) for fault in refusal.faults] if refusal else [],
         "faults": faults,
     }
     return render(request, "queue_record.html", shown, status=422 if refusal else 200)
+
+
+def _is_blind(report: Any) -> bool:
+    """Say whether this is a second look, which must not know what the first one decided."""
+    reasons = {one.reason for one in report.queries.all()}
+    return bool(report.state == ReturnState.QUERIED and QueryReason.SECOND_LOOK in reasons)
 
 
 def _shown(fault: Fault) -> Shown:

@@ -32,6 +32,11 @@ def copy_database(name: str) -> str:
     connection.close()
     with psycopg.connect(database_address("postgres"), autocommit=True) as server:
         server.execute(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')
+        # A template must be left alone while it is copied: whoever still holds it is sent away.
+        server.execute(
+            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = %s",
+            [connection.settings_dict["NAME"]],
+        )
         server.execute(f'CREATE DATABASE "{name}" TEMPLATE "{connection.settings_dict["NAME"]}"')
     return database_address(name)
 

@@ -88,7 +88,7 @@ def test_plain_averages_come_back_to_the_truth(world: World) -> None:
         season_slope=np.zeros_like(world.season_slope), season_curve=np.zeros_like(world.season_curve),
         rate=np.ones_like(world.rate) * 2.0,
     )  # fmt: skip
-    made = simulate_season(flat, rng=np.random.default_rng(5), households=1500, schools=0, as_of=AS_OF, slip_share=0.0)
+    made = simulate_season(flat, rng=np.random.default_rng(5), households=500, schools=0, as_of=AS_OF, slip_share=0.0)
     spiders = world.groups.index("spiders")
     caught: dict[int, list[float]] = {}
     for one in made.returns:

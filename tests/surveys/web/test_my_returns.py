@@ -102,7 +102,7 @@ def test_a_return_shows_what_was_sent_and_tells_no_answer_from_a_zero(client: Cl
     ]
     words = words_of(client.get(f"/my/returns/{send(trap, catch=catch).uuid}/"))
     for said in (
-        "Woodlice 3", "Spiders looked, and there were none", "Centipedes could not tell", "Springtails 128 or more",
+        "Woodlice 3", "Spiders none", "Centipedes could not tell", "Springtails 128 or more",
         "The trap was set just as we ask.", "It has arrived.",
     ):  # fmt: skip
         assert said in words
@@ -178,3 +178,14 @@ def test_a_form_from_another_site_takes_nothing_back(trap: Trap) -> None:
 def test_what_a_family_wrote_is_shown_as_words_and_never_as_a_page(client: Client, trap: Trap) -> None:
     report = send(trap, note="<script>alert(1)</script>")
     assert "<script>alert(1)" not in client.get(f"/my/returns/{report.uuid}/").content.decode()
+
+
+def test_a_return_off_protocol_is_never_told_that_it_counts(client: Client, trap: Trap) -> None:
+    report = send(trap, mouth_mm=140)  # protocol version 1, mouth_width: 60 to 100 mm
+    screen_received(most=10)
+    report.refresh_from_db()
+    assert (report.state, report.standing) == ("standing", "off_protocol")
+    for address in ("/my/returns/", f"/my/returns/{report.uuid}/"):
+        words = words_of(client.get(address))
+        assert "It counts" not in words
+        assert returns.KEPT_ONLY in words

@@ -54,6 +54,11 @@ def test_a_wrong_password_and_an_unknown_address_get_the_same_sentence() -> None
     assert "wrong" not in pages[0].split("</title>")[1].replace("Something went wrong", "")
 
 
+def test_an_address_with_a_nul_is_nobody_and_no_fault_of_ours() -> None:
+    # PostgreSQL takes no NUL in a text ("Character Types" of its manual, from memory), so it must not get there.
+    assert Client().post("/sign-in", {"email": "a\0@test.example", "password": PASSWORD}).status_code == 422
+
+
 def test_guessing_ends_after_the_allowance_even_with_the_right_password(settings) -> None:
     settings.SIGN_INS_PER_HOUR = 3
     account = make_account()

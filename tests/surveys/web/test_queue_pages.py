@@ -140,9 +140,9 @@ def test_a_record_shows_why_it_waits_with_a_drawing_and_what_was_sent(client: Cl
     reason = Query.objects.filter(report=waiting).order_by("position").first()
     assert reason is not None
     assert reason.sentence.replace("'", "&#x27;") in page
-    drawing = re.search(r'<svg class="evidence".*?</svg>', page, re.DOTALL)
-    assert drawing is not None
-    assert "Ground beetles: 40 sent, most such traps have up to" in drawing.group()
+    figure = page.split("<figure>")[1].split("</figure>")[0]
+    assert "Ground beetles: 40 sent, most such traps have up to" in figure
+    assert 'class="sent"' in figure
     assert "style=" not in page  # the content policy lets no style into the page
     for words in ("Woodlice", "2 May 2026, 17:00", "3 May 2026, 17:00", "level with the soil, or up to 2 mm below"):
         assert words in page
@@ -235,6 +235,19 @@ def test_somebody_who_was_faster_is_not_written_over(client: Client, waiting: Re
     assert Verdict.objects.count() == 1
     waiting.refresh_from_db()
     assert waiting.state == "upheld"
+
+
+def test_a_blind_second_look_does_not_show_what_the_first_one_decided(client: Client, waiting: Return) -> None:
+    client.post(address(waiting), verdict(waiting, note="seen by the first"))
+    assert "seen by the first" in client.get(address(waiting)).content.decode()
+    Query.objects.create(
+        report=waiting, kind="deterministic", reason="second_look", position=9, probability=0,
+        sentence="A second look.", gentle_sentence="A second look.",
+    )  # fmt: skip
+    Return.objects.filter(pk=waiting.pk).update(state="queried")
+    page = client.get(address(waiting)).content.decode()
+    assert 'name="decision"' in page
+    assert "seen by the first" not in page
 
 
 def test_times_stand_in_the_time_zone_of_the_season(client: Client, waiting: Return) -> None:

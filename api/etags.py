@@ -23,8 +23,8 @@ def _listed(header: str) -> list[str]:
 
 def require_match(request: Request, tag: str) -> None:
     """Refuse a write without If-Match (428) or with another version's (412). ``*`` is not enough."""
-    given = request.headers.get("If-Match", "")
-    if not given or given.strip() == "*":
+    given = request.headers.get("If-Match", "").strip()
+    if given in ("", "*"):
         raise PreconditionRequired(
             "This request needs an If-Match header with the ETag of the version that you read. Read it, then decide."
         )

@@ -147,6 +147,7 @@ REST_FRAMEWORK = {
     "DEFAULT_SCHEMA_CLASS": "api.schema.Described",
     "EXCEPTION_HANDLER": "api.errors.answer_with_a_problem",
     "DEFAULT_VERSIONING_CLASS": None,
+    "URL_FORMAT_OVERRIDE": None,  # the form of an answer is chosen by Accept; ?format= is a parameter nobody knows
     "UNAUTHENTICATED_USER": "django.contrib.auth.models.AnonymousUser",
     "NUM_PROXIES": env.number("NUM_PROXIES", 0),
     "COERCE_DECIMAL_TO_STRING": False,

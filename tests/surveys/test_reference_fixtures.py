@@ -22,39 +22,39 @@ from surveys.vocabulary import Licence, Tier
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
-#: Domain notes, section 3, retyped: code, scientific name, typical and high catch of one trap-night.
+#: Domain notes, section 3, retyped: code, scientific name, rank (mixed: several ranks), typical and high catch.
 DOMAIN_TABLE = """
-woodlice Oniscidea 1 80
-landhoppers Talitroidea 0 40
-millipedes Diplopoda 0 30
-centipedes Chilopoda 0 5
-spiders Araneae 1 15
-harvestmen Opiliones 0 12
-mites Acari 1 200
-false_scorpions Pseudoscorpiones 0 3
-springtails Collembola 3 500
-bristletails Archaeognatha 0 5
-earwigs Dermaptera 0 25
-crickets Orthoptera 0 4
-cockroaches Blattodea 0 8
-flat_bugs Heteroptera 0 6
-aphids_hoppers Sternorrhyncha 0 15
-ants Formicidae 1 300
-wasps_bees Hymenoptera 0 8
-ground_beetles Carabidae 1 25
-rove_beetles Staphylinidae 0 20
-carrion_beetles Silphinae 0 8
-weevils Curculionoidea 0 8
-other_beetles Coleoptera 0 15
-beetle_grubs Coleoptera 0 8
-caterpillars Lepidoptera 0 5
-flies Diptera 1 25
-fly_maggots Diptera 0 15
-snails Gastropoda 0 15
-slugs Gastropoda 1 25
-earthworms Lumbricidae 0 10
-land_flatworms Geoplanidae 0 1
-scorpions Scorpiones 0 1
+woodlice Oniscidea suborder 1 80
+landhoppers Talitroidea superfamily 0 40
+millipedes Diplopoda class 0 30
+centipedes Chilopoda class 0 5
+spiders Araneae order 1 15
+harvestmen Opiliones order 0 12
+mites Acari subclass 1 200
+false_scorpions Pseudoscorpiones order 0 3
+springtails Collembola class 3 500
+bristletails Archaeognatha mixed 0 5
+earwigs Dermaptera order 0 25
+crickets Orthoptera order 0 4
+cockroaches Blattodea order 0 8
+flat_bugs Heteroptera suborder 0 6
+aphids_hoppers Sternorrhyncha mixed 0 15
+ants Formicidae family 1 300
+wasps_bees Hymenoptera order 0 8
+ground_beetles Carabidae family 1 25
+rove_beetles Staphylinidae family 0 20
+carrion_beetles Silphinae subfamily 0 8
+weevils Curculionoidea superfamily 0 8
+other_beetles Coleoptera order 0 15
+beetle_grubs Coleoptera order 0 8
+caterpillars Lepidoptera order 0 5
+flies Diptera order 1 25
+fly_maggots Diptera order 0 15
+snails Gastropoda class 0 15
+slugs Gastropoda class 1 25
+earthworms Lumbricidae family 0 10
+land_flatworms Geoplanidae family 0 1
+scorpions Scorpiones order 0 1
 """
 #: Domain notes, section 3: the rows marked C.
 CORE = {
@@ -68,6 +68,11 @@ HABITATS = [
 ]  # fmt: skip
 #: Words for a rank in zoological checklists; "mixed" for rows that join several taxa.
 RANKS = {"class", "subclass", "order", "suborder", "superfamily", "family", "subfamily", "mixed"}
+#: Missing cells to pandas (read_csv, na_values), R (read.csv, na.strings; readr) and SQL; from their manuals, from memory.
+MISSING = {
+    "", "na", "n/a", "nan", "-nan", "1.#ind", "-1.#ind", "1.#qnan", "-1.#qnan", "#n/a", "#na", "#n/a n/a", "<na>", "null",
+    "nil", "none", "missing", "inf", "-inf", "true", "false", "t", "f",
+}  # fmt: skip
 REGIONS = ["Alder Quay", "Brindle Down", "Cawder", "Larkfell", "Thornmere", "Westerhay"]
 
 
@@ -105,11 +110,9 @@ def outlines(isles):
 
 def test_groups_are_those_of_the_domain_notes_with_their_planning_values(groups):
     table = [line.split() for line in DOMAIN_TABLE.strip().splitlines()]
-    found = [
-        [row["code"], re.split(r"[ ,]", row["latin"])[0], row["planning_typical"], row["planning_high"]]
-        for row in groups
-    ]
-    assert found == [[code, latin, float(typical), float(high)] for code, latin, typical, high in table]
+    columns = ("taxon_rank", "planning_typical", "planning_high")
+    found = [(row["code"], re.split(r"[ ,]", row["latin"])[0], *(row[name] for name in columns)) for row in groups]
+    assert found == [(code, latin, rank, float(typical), float(high)) for code, latin, rank, typical, high in table]
     assert [row["position"] for row in groups] == list(range(1, 32))
 
 
@@ -154,6 +157,7 @@ def test_no_code_is_read_as_a_missing_cell_a_number_or_a_date(groups, habitats, 
     text = "code\n" + "\n".join(codes) + "\n"
     read_back = pd.read_csv(StringIO(text))["code"]
     assert read_back.tolist() == codes
+    assert not {code.lower() for code in codes} & MISSING
     assert all(re.fullmatch(r"[a-z][a-z0-9_-]*", code) for code in codes)
     assert len(codes) == len(set(codes))
 
@@ -218,6 +222,7 @@ def test_coordinators_share_the_regions_and_miss_none(isles):
 def test_aliases_are_made_of_things_and_not_of_names():
     people = read("demo/people.json")
     words = people["alias_first"] + people["alias_second"]
+    assert len(set(words)) == len(words) == 80  # apart, so that no garden is called by one word twice
     assert all(re.fullmatch(r"[A-Z][a-z]+", word) for word in words)
     assert len(set(people["alias_first"])) * len(set(people["alias_second"])) > people["households"] + people["schools"]
     # Given names that are also things of a garden, and common family names (common practice, no source).

@@ -15,7 +15,7 @@ class BearerToken(TokenAuthentication):  # type: ignore[misc]
     def authenticate(self, request: Any) -> Any:
         try:
             return super().authenticate(request)
-        except (AuthenticationFailed, UnicodeDecodeError) as fault:
+        except (AuthenticationFailed, ValueError) as fault:  # not UTF-8, or a NUL inside
             raise AuthenticationFailed(
                 "This token is not known, or has run out. Get a new one at /api/v1/tokens."
             ) from fault

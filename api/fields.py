@@ -74,6 +74,16 @@ class Measure(_Plain):
         return float(data)
 
 
+@extend_schema_field(OpenApiTypes.BOOL)
+class TrueOrFalse(_Plain):
+    """JSON's own true or false."""
+
+    def to_internal_value(self, data: Any) -> bool:
+        if not isinstance(data, bool):
+            self.refuse("not_true_or_false", f"{_short(data)} is neither true nor false. Send one without quotes.")
+        return bool(data)
+
+
 @extend_schema_field(OpenApiTypes.DATETIME)
 class Instant(_Plain):
     """A date and time with its offset from UTC (RFC 3339), between the years 2000 and 2100."""

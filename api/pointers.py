@@ -8,6 +8,7 @@ from typing import Any
 
 #: More faults than this are counted and not listed: an answer may not be many times as long as its request.
 MOST_ROWS = 500
+_NO_CODE = "invalid"  # what the framework calls a fault that was given no code of its own
 
 
 def fault_rows(errors: Any, pointer: str = "") -> list[dict[str, str]]:
@@ -31,4 +32,5 @@ def _walk(errors: Any, pointer: str) -> Iterator[dict[str, str]]:
             nested = isinstance(below, Mapping | list)
             yield from _walk(below, f"{pointer}/{place}" if nested else pointer)
     else:
-        yield {"pointer": pointer, "code": str(getattr(errors, "code", "fault")), "detail": str(errors)}
+        code = str(getattr(errors, "code", _NO_CODE))
+        yield {"pointer": pointer, "code": "fault" if code == _NO_CODE else code, "detail": str(errors)}

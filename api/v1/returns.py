@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
 
@@ -12,7 +13,7 @@ from rest_framework.response import Response
 
 from api.base import Resource
 from api.etags import etag_of, not_modified, require_match
-from api.fields import ClientId, Instant, ListedWord, Measure, ShortText, StrictSerializer, WholeNumber
+from api.fields import ClientId, Instant, ListedWord, Measure, ShortText, StrictSerializer, TrueOrFalse, WholeNumber
 from api.idempotency import answered, required_once
 from api.pagination import KeysetPage
 from api.permissions import rule
@@ -36,6 +37,16 @@ from surveys.vocabulary import REPORTED_MEASURES, REPORTED_WORDS, AnswerKind, Co
 REPORTED_NUMBERS = {"traps_open": (1, 60), "traps_pooled": (1, 60)}
 #: More animals than this in one cup is a slip of the keyboard, not a catch.
 MOST_ANIMALS = 100_000
+#: Three times the groups of the longest list: more answers than this belong to no return.
+MOST_ANSWERS = 100
+TOO_MANY_ANSWERS = {"max_length": f"There are more than {MOST_ANSWERS} answers here. Send one for each animal group."}
+OF_A_SENDING = {
+    "required": "This is missing.",
+    "null": "This is null. Send a list of returns.",
+    "not_a_list": "This is not a list. Send the returns in square brackets, even if there is only one.",
+    "min_length": "There is no return in this sending. Send at least one.",
+    "max_length": f"There are more than {MOST_AT_ONCE} returns in this sending. Send them in parts.",
+}
 
 
 class AnswerIn(StrictSerializer):
@@ -60,7 +71,12 @@ class ReturnIn(StrictSerializer):
     emptied_at = Instant(help_text="When the trap was emptied, with its offset from UTC.")
     habitat = ShortText(longest=40, required=False, allow_null=True, help_text="Code of a habitat of the season.")
     note = ShortText(longest=500, required=False, allow_blank=True, help_text="Never published. No names of people.")
-    catch = AnswerIn(many=True, help_text="One answer for each group. A group that is left out stays unknown.")
+    catch = AnswerIn(
+        many=True,
+        max_length=MOST_ANSWERS,
+        error_messages=TOO_MANY_ANSWERS,
+        help_text="One answer for each group. A group that is left out stays unknown.",
+    )
 
     def get_fields(self) -> dict[str, serializers.Field[Any, Any, Any, Any]]:
         fields = super().get_fields()
@@ -76,8 +92,10 @@ class ReturnIn(StrictSerializer):
 class BatchIn(StrictSerializer):
     """Many returns in one sending. With ``together`` either all of them are stored or none."""
 
-    together = serializers.BooleanField(required=False, default=False)
-    returns = serializers.ListField(child=serializers.JSONField(), min_length=1, max_length=MOST_AT_ONCE)
+    together = TrueOrFalse(required=False, default=False)
+    returns = serializers.ListField(
+        child=serializers.JSONField(), min_length=1, max_length=MOST_AT_ONCE, error_messages=OF_A_SENDING
+    )
 
 
 class FindingOut(serializers.Serializer[Any]):
@@ -168,11 +186,12 @@ def reported(report: Any) -> dict[str, Any]:
     names = ("set_at", "emptied_at", "note", *REPORTED_WORDS, *REPORTED_MEASURES, *REPORTED_NUMBERS)
     values = {name: getattr(report, name) for name in names}
     values["habitat"] = report.habitat.code if report.habitat else None
-    return {
-        name: value.isoformat() if hasattr(value, "isoformat") else value
-        for name, value in values.items()
-        if value not in (None, "")
-    }
+    return {name: _written(value) for name, value in values.items() if value not in (None, "")}
+
+
+def _written(value: Any) -> Any:
+    # In UTC, as it is read back: a return that is new and the same one a day later read alike.
+    return value.astimezone(UTC).isoformat() if isinstance(value, datetime) else value
 
 
 def caught(report: Any) -> list[dict[str, Any]]:

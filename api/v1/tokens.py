@@ -7,6 +7,7 @@ from typing import Any
 from django.contrib.auth import authenticate
 from drf_spectacular.utils import extend_schema
 from knox.models import get_token_model
+from knox.settings import knox_settings
 from rest_framework import serializers
 from rest_framework.exceptions import AuthenticationFailed
 from rest_framework.request import Request
@@ -51,7 +52,14 @@ class Tokens(Resource):
         if account is None:
             raise AuthenticationFailed("No account fits this mail address and password. Check both and try again.")
         made, token = get_token_model().objects.create(user=account)
+        _give_up_the_oldest(account)
         return Response({"token": token, "expires_at": made.expiry}, 201, headers={"Cache-Control": "no-store"})
+
+
+def _give_up_the_oldest(account: Any) -> None:
+    # A script that fetches a token each night is never locked out, and its old ones do not pile up.
+    newest = account.auth_token_set.order_by("-created", "-digest").values("pk")[: knox_settings.TOKEN_LIMIT_PER_USER]
+    account.auth_token_set.exclude(pk__in=newest).delete()
 
 
 class CurrentToken(Resource):

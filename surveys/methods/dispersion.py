@@ -15,6 +15,8 @@ COMPONENT_GRID = np.geomspace(0.04, 6.0, 9)  # method study 1.3; below 0.04 the 
 LEVEL_OFFSETS = np.linspace(-3.5, 4.5, 11)  # method study 1.3, in approximate standard deviations
 FINE_POINTS = 81  # of the spline between the grid points
 SMALLEST = 1e-300  # keeps log() finite where a node has no weight
+#: A level that all classes let slide to nothing has hardly any information: its steps stay this side of e^90.
+LEAST_INFORMATION = 1.0 / 20.0**2
 START = Components(site=1.0, night=1.0)  # method study 1.1: S = 1, V = 2
 
 
@@ -32,7 +34,8 @@ def level_grid(layout: Layout, exposure: Floats, levels: Floats, working: Compon
     components that are being estimated, it would cancel the correction it is there for.
     References: method study 1.3; Cox & Reid 1987 (adjusted profile likelihood).
     """
-    deviation = 1.0 / np.sqrt(level_information(layout, exposure, levels, working))
+    information = np.maximum(level_information(layout, exposure, levels, working), LEAST_INFORMATION)
+    deviation = 1.0 / np.sqrt(information)
     shifts = LEVEL_OFFSETS[:, None] * deviation
     information = level_information(layout, exposure, levels + shifts, working)
     step = (LEVEL_OFFSETS[1] - LEVEL_OFFSETS[0]) * deviation

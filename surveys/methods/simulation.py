@@ -4,7 +4,7 @@ Generating equations. Garden s in region r, trap in habitat h, night t in window
 
     y ~ Poisson(m u v),  m = rate[r, w] * habitat[h] * fresh * exp(slope x + curve x^2)
                              * (hours / 24) * (mouth / 75 mm) * warmth(T)
-    u ~ Gamma(mean 1, squared CV = site_variance)    one for each garden and group
+    u ~ Gamma(mean 1, squared CV = site_variance)    one for each garden and group, partly shared over groups
     v ~ Gamma(mean 1, squared CV = night_variance)   one for each trap, night and group
     T = daily maximum of the night, shared by its traps; warmth has mean 1 over nights
 
@@ -39,6 +39,7 @@ from .simulation_truth import (
     MAX_LESS_MIN_C,
     MIN_MEAN_C,
     MIN_SD_C,
+    draw_site_factors,
     season_factor,
     true_rate,
     warmth,
@@ -54,6 +55,11 @@ SLIP_SHARE = 0.05  # methods page, section 5: errors in 5 % of returns
 LATEST_SETTING = time(19)  # common practice, no source; earlier where dusk is
 BEFORE_DUSK = timedelta(minutes=20)  # all traps of a garden stand this long before sunset: the night is whole
 BETWEEN_TRAPS = timedelta(minutes=5)
+#: Cups that families have, and how often: most are the 75 mm asked for. Common practice, no source.
+MOUTHS_MM = (75.0, 70.0, 80.0, 65.0, 90.0, 60.0, 95.0)
+MOUTH_SHARES = (0.44, 0.14, 0.14, 0.12, 0.1, 0.03, 0.03)
+#: By rain: the chances that the cover is lost, and that water stands in the cup. Common practice, no source.
+RAIN_DAMAGE = {"light": (0.01, 0.02), "heavy": (0.06, 0.1)}
 
 
 def simulate_season(
@@ -98,7 +104,7 @@ def _point_in(boundary: str, rng: np.random.Generator) -> tuple[float, float]:
 
 
 def _season_of(world: World, rng: np.random.Generator, garden: Garden, as_of: datetime) -> list[SimulatedReturn]:
-    site = _gamma(rng, world.site_variance)
+    site = draw_site_factors(world, rng)
     found: list[SimulatedReturn] = []
     for window, plan in enumerate(world.windows):
         length = (plan.last_day - plan.first_day).days
@@ -140,7 +146,7 @@ class _Night:
         self.ground = {"dry": "dry", "damp": "damp", "light": "damp", "heavy": "wet"}[self.rain]
         self.low_c = round(float(rng.normal(MIN_MEAN_C, MIN_SD_C)), 1)
         self.high_c = round(self.low_c + float(rng.uniform(*MAX_LESS_MIN_C)), 1)
-        self.looks = str(rng.choice(["dusk_and_dawn", "dawn_only", "no_look"], p=[0.75, 0.2, 0.05]))
+        self.looks = str(rng.choice(["dusk_and_dawn", "dawn_only", "no_look", "dusk_only"], p=[0.74, 0.2, 0.05, 0.01]))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -196,9 +202,8 @@ def _fields(rng: np.random.Generator, garden: Garden, night: _Night) -> dict[str
         return str(rng.choice([word for word, _ in options], p=[share for _, share in options]))
 
     cover = pick(("present", 0.97), ("absent", 0.03))
-    state = pick(("intact", 0.955), ("tilted", 0.015), ("soil_in", 0.01), ("kicked", 0.01), ("water_in", 0.01))
     fields: dict[str, Any] = {
-        "mouth_mm": float(rng.choice([75, 75, 75, 70, 80, 65, 90])),
+        "mouth_mm": float(rng.choice(MOUTHS_MM, p=MOUTH_SHARES)),
         "depth_mm": float(rng.choice([100, 100, 110, 90])),
         "material": "plastic", "wall": "clean",
         "colour": pick(("clear", 0.6), ("brown", 0.25), ("white", 0.15)),
@@ -212,15 +217,30 @@ def _fields(rng: np.random.Generator, garden: Garden, night: _Night) -> dict[str
         "looks": night.looks, "traps_open": len(garden.habitats),
         "spacing_m": float(rng.choice([2.0, 3.0, 5.0])),
         "temp_min_c": night.low_c, "temp_max_c": night.high_c, "temp_source": "station",
-        "rain": night.rain, "ground": night.ground, "trap_state": state, "counted_in": "white_tray",
-        "looked_for_all": "yes", "vertebrate_seen": "no", "release": "within_the_hour", "closing": "lidded",
+        "rain": night.rain, "ground": night.ground, "trap_state": _state(rng, night.rain, cover),
+        "counted_in": pick(("white_tray", 0.96), ("the_cup", 0.04)),
+        "looked_for_all": "yes", "vertebrate_seen": "no", "release": pick(("within_the_hour", 0.985), ("later", 0.015)),
+        "closing": pick(("lidded", 0.8), ("lifted_and_filled", 0.197), ("left_open", 0.003)),
         "time_precision": "quarter_hour", "ground_cover": pick(("half", 0.4), ("sparse", 0.3), ("dense", 0.3)),
         "vegetation": pick(("under_5cm", 0.5), ("from_5_to_15cm", 0.5)),
-        "disturbance": "undisturbed", "pesticide": "no",
+        "disturbance": pick(
+            ("undisturbed", 0.94), ("trampled", 0.02), ("mown", 0.015), ("watered", 0.015),
+            ("dug", 0.007), ("treated", 0.003),
+        ),
+        "pesticide": pick(("no", 0.995), ("yes", 0.005)),
     }  # fmt: skip
     if cover == "present":
-        fields |= {"cover_kind": "opaque", "cover_gap_mm": 20.0, "cover_width_mm": 140.0}
+        fields |= {"cover_kind": pick(("opaque", 0.97), ("clear", 0.03)), "cover_gap_mm": 20.0, "cover_width_mm": 140.0}
     return fields
+
+
+def _state(rng: np.random.Generator, rain: str, cover: str) -> str:
+    """Return the state of a trap when it is lifted. Rain gets into cups, and takes covers that were there."""
+    lost, wet = RAIN_DAMAGE.get(rain, (0.0, 0.002))
+    chances = {"cover_lost": lost if cover == "present" else 0.0, "water_in": wet}
+    chances |= {"tilted": 0.015, "soil_in": 0.01, "kicked": 0.01}
+    words, shares = list(chances), list(chances.values())
+    return str(rng.choice([*words, "intact"], p=[*shares, 1.0 - sum(shares)]))
 
 
 def _answers(world: World, rng: np.random.Generator, counts: Any) -> tuple[Answer, ...]:

@@ -35,6 +35,8 @@ class World:
     so that mid-window (x = 0) is untouched. ``warmth_per_c`` (G,) acts on the log of the catch, per
     degree of the daily maximum. ``site_variance`` and ``night_variance`` (G,) are the
     squared coefficients of variation of the gamma factors of a garden and of a garden's trap-night.
+    ``site_sharing`` (0 to 1) is the correlation of the normal scores behind a garden's factors: how far a
+    garden that is good for one group is good for another.
     ``habitat_mix`` (R, H): how often a region's gardens put a trap into each habitat.
     """
 
@@ -53,6 +55,7 @@ class World:
     season_curve: Floats
     warmth_per_c: Floats
     site_variance: Floats
+    site_sharing: float
     night_variance: Floats
     habitat_mix: Floats
 

@@ -151,13 +151,9 @@ def day_month_swapped(
 ) -> SimulatedReturn | None:
     """Day and month of setting the wrong way round."""
     day, month = one.set_at.day, one.set_at.month
-    if day > 12 or day == month or day > 10:
+    if day == month or day > 10:  # a month after October would lie ahead of every sender of the season
         return None
-    return replace(one, set_at=_moved(one.set_at, month=day, day=month))
-
-
-def _moved(moment: datetime, *, month: int, day: int) -> datetime:
-    return moment.replace(month=month, day=day)
+    return replace(one, set_at=one.set_at.replace(month=day, day=month))
 
 
 def lost_trap_zeros(

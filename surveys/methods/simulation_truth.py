@@ -8,22 +8,26 @@ from json import dumps
 from typing import Any
 
 import numpy as np
+from scipy.special import gammaincinv, ndtr
 
 from .simulation_records import Floats, WindowPlan, World
 
 #: Seed of the truth itself, apart from that of a sample: the isles are always the same.
 TRUTH_SEED = 1851
-#: Mean catch of a group in one settled trap-night. Domain notes, section 3: planning values, common practice.
+#: Mean catch of a group in one settled trap-night, chosen by hand: the planning medians of the domain notes,
+#: section 3, are 0 for most groups and state no mean. Common practice, no source.
 COMMON_RATES = {
-    "woodlice": 6.0, "springtails": 9.0, "ants": 5.0, "spiders": 2.2, "ground_beetles": 1.6, "slugs": 1.8, "mites": 3.0,
+    "woodlice": 5.0, "springtails": 6.5, "ants": 5.0, "spiders": 2.2, "ground_beetles": 1.6, "slugs": 1.8, "mites": 3.0,
     "flies": 1.2, "rove_beetles": 1.0, "earwigs": 0.9, "millipedes": 1.1, "snails": 0.7, "earthworms": 0.5,
 }  # fmt: skip
 RARE_RATE = 0.25
+#: Correlation of the normal scores of a garden's factors for two groups. Common practice, no source.
+SITE_SHARING = 0.3
 #: Weather of the isles, degrees Celsius: daily minimum ~ Normal, maximum = minimum + Uniform. Invented.
 MIN_MEAN_C, MIN_SD_C = 9.0, 2.0
 MAX_LESS_MIN_C = (4.0, 10.0)
 #: Groups that are rarer than others.
-RARE_RATES = {"land_flatworms": 0.02, "weevils": 0.3, "harvestmen": 0.5, "centipedes": 0.35, "landhoppers": 0.3}
+RARE_RATES = {"land_flatworms": 0.1, "weevils": 0.3, "harvestmen": 0.5, "centipedes": 0.35, "landhoppers": 0.3}
 
 
 def world_from_mappings(
@@ -62,6 +66,7 @@ def world_from_mappings(
         regions=tuple(feature["properties"]["code"] for feature in features),
         boundaries=tuple(dumps(feature["geometry"]) for feature in features),
         windows=windows,
+        site_sharing=SITE_SHARING,
         **_draw_truth(listed, len(features), len(windows), len(weights)),
     )
 
@@ -124,3 +129,16 @@ def warmth(world: World, high_c: float) -> Floats:
     mean = np.exp(b * b * MIN_SD_C**2 / 2) * np.sinh(b * half) / (b * half)
     factor: Floats = np.exp(b * (high_c - middle)) / mean
     return factor
+
+
+def draw_site_factors(world: World, rng: np.random.Generator) -> Floats:
+    """Return the factors (G,) of one garden: each gamma with mean 1 and variance ``site_variance``, partly shared.
+
+    Equation: u_g = F_g^-1(Phi(sqrt(s) z + sqrt(1 - s) z_g)), F_g the gamma distribution of shape 1 / V_g and
+    scale V_g, z and z_g standard normal, s = ``site_sharing``. Reference: Gaussian copula, Nelsen (2006), 2.3,
+    from memory.
+    """
+    shared, own = rng.standard_normal(), rng.standard_normal(len(world.groups))
+    scores = np.sqrt(world.site_sharing) * shared + np.sqrt(1.0 - world.site_sharing) * own
+    factors: Floats = gammaincinv(1.0 / world.site_variance, ndtr(scores)) * world.site_variance
+    return factors

@@ -275,9 +275,7 @@ def test_500_tells_nothing_of_the_inside(
 
 
 @pytest.mark.parametrize("fault", [OperationalError, InterfaceError])
-def test_503_when_the_database_is_away(
-    caller: Caller, monkeypatch: pytest.MonkeyPatch, fault: type[Exception]
-) -> None:
+def test_503_when_the_database_is_away(caller: Caller, monkeypatch: pytest.MonkeyPatch, fault: type[Exception]) -> None:
     for name, method in CALLS:
         answer = broken(monkeypatch, caller, name, method, fault("server closed the connection"))
         problem = assert_problem(answer, 503, name)

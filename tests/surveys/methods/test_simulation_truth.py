@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from astral import Observer
 from astral.sun import sunset
-from scipy import integrate
+from scipy import integrate, stats
 
 from surveys.methods.simulation import simulate_season, true_rate
 from surveys.methods.simulation_records import WindowPlan
-from surveys.methods.simulation_truth import warmth
+from surveys.methods.simulation_truth import draw_site_factors, warmth
 from surveys.vocabulary import CLASS_BOUNDS, AnswerKind
 from tests.surveys.methods.merrow import AS_OF, merrow_season, merrow_world
 
@@ -102,6 +102,30 @@ def test_gardens_and_nights_vary_as_the_world_says(world, monkeypatch):
     assert square / product == pytest.approx(1.2, abs=0.05)
 
 
+def test_a_garden_good_for_one_group_is_good_for_others_as_far_as_the_world_says(world):
+    rng = np.random.default_rng(17)
+    drawn = np.array([draw_site_factors(world, rng) for _ in range(3000)])
+    # The marginal law by scipy: a gamma of mean 1 and the stated variance. With 21 groups a p-value of
+    # 0.001 / 21 would come up by chance once in a thousand seeds (Bonferroni).
+    for factors, variance in zip(drawn.T, world.site_variance, strict=True):
+        assert stats.kstest(factors, stats.gamma(1 / variance, scale=variance).cdf).pvalue > 0.001 / 21
+    # Rank correlation of two normals, kept by any rising function: 6 / pi arcsin(r / 2), Kruskal (1958), from memory.
+    ranks = stats.spearmanr(drawn).statistic
+    expected = 6 / np.pi * np.arcsin(0.3 / 2)
+    between = ranks[~np.eye(len(world.groups), dtype=bool)]
+    assert between.mean() == pytest.approx(expected, abs=0.02)
+    assert np.all(np.abs(between - expected) < 5 / np.sqrt(3000))
+
+
+def test_common_groups_and_rare_ones_lie_where_families_can_count_them(world):
+    # Bounds agreed for the isles by hand: 1 to 8 a night for common groups, 0.05 to 0.5 for the rarest.
+    mean = dict(zip(world.groups, true_rate(world).mean(axis=(0, 1)), strict=True))
+    assert all(
+        1 <= mean[code] <= 8 for code in ("woodlice", "springtails", "ants", "spiders", "ground_beetles", "slugs")
+    )
+    assert all(0.05 <= mean[code] <= 0.5 for code in ("land_flatworms", "landhoppers", "weevils", "flat_bugs"))
+
+
 def test_warmth_has_a_mean_of_one_over_nights(world):
     # Numerical integration by scipy over the weather that the module states: minimum ~ N(9, 2), plus 4 to 10.
     def weighted(spread, low):
@@ -159,6 +183,27 @@ def test_nothing_ends_after_the_instant_that_was_given_not_even_by_a_slip(world)
     assert season.returns
     assert max(max(one.set_at, one.emptied_at) for one in season.returns) <= as_of
     assert min(min(one.set_at, one.emptied_at) for one in season.returns) >= datetime(2026, 1, 1, tzinfo=UTC)
+
+
+def test_families_depart_from_the_protocol_now_and_then_and_mostly_keep_to_it(season):
+    # The departures that the simulator promises, written out by hand; a quarter is far above their stated chances.
+    promised = {
+        "trap_state": {"cover_lost", "water_in", "tilted", "soil_in", "kicked"}, "liquid": {"standing_water"},
+        "disturbance": {"trampled", "mown", "watered"}, "looks": {"no_look", "dusk_only"}, "cover": {"absent"},
+        "rim": {"above", "slightly_above"}, "release": {"later"}, "closing": {"left_open"}, "counted_in": {"the_cup"},
+    }  # fmt: skip
+    honest = [dict(one.fields) for one in season.returns if one.slip is None]
+    for column, words in promised.items():
+        seen = Counter(fields[column] for fields in honest)
+        assert words <= set(seen), column
+        assert sum(seen[word] for word in words) < len(honest) / 4
+    assert {fields["mouth_mm"] for fields in honest} >= {60.0, 75.0, 95.0}
+
+
+def test_only_rain_takes_a_cover_and_only_one_that_was_there(season):
+    lost = [dict(one.fields) for one in season.returns if dict(one.fields)["trap_state"] == "cover_lost"]
+    assert lost
+    assert all(fields["cover"] == "present" and fields["rain"] in ("light", "heavy") for fields in lost)
 
 
 def test_ids_are_random_uuids_and_unique(season):

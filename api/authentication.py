@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.db import DataError
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from knox.auth import TokenAuthentication
 from rest_framework.exceptions import AuthenticationFailed
@@ -15,7 +16,7 @@ class BearerToken(TokenAuthentication):  # type: ignore[misc]
     def authenticate(self, request: Any) -> Any:
         try:
             return super().authenticate(request)
-        except (AuthenticationFailed, ValueError) as fault:  # not UTF-8, or a NUL inside
+        except (AuthenticationFailed, UnicodeDecodeError, DataError) as fault:  # not UTF-8, or a NUL inside
             raise AuthenticationFailed(
                 "This token is not known, or has run out. Get a new one at /api/v1/tokens."
             ) from fault

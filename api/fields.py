@@ -12,6 +12,7 @@ from uuid import UUID
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
+from rest_framework.fields import empty
 
 from surveys.vocabulary import Word
 
@@ -151,18 +152,18 @@ class ClientId(_Plain):
 class StrictSerializer(serializers.Serializer[Any]):
     """Refuses what is not an object, and every field that it does not know, by name."""
 
-    default_error_messages = {"null": "The body is null. Send an object: names and values in braces."}
+    default_error_messages = {"null": "This is null. Send an object: names and values in braces."}
+
+    def run_validation(self, data: Any = empty) -> Any:
+        # Told here, or the framework tells it at the top in words of its own.
+        if data is None and not self.allow_null:
+            raise self._as_a_whole(str(self.error_messages["null"]), "null")
+        return super().run_validation(data)
 
     def to_internal_value(self, data: Any) -> Any:
         if not isinstance(data, dict):
-            raise serializers.ValidationError(
-                {
-                    "non_field_errors": [
-                        serializers.ErrorDetail(
-                            f"{_short(data)} is not an object. Send names and values in braces.", "not_an_object"
-                        )
-                    ]
-                }
+            raise self._as_a_whole(
+                f"{_short(data)} is not an object. Send names and values in braces.", "not_an_object"
             )
         unknown = {
             name: [serializers.ErrorDetail(self._unknown(name, hinted=place < MOST_HINTS), "unknown_field")]
@@ -175,6 +176,9 @@ class StrictSerializer(serializers.Serializer[Any]):
         if unknown:
             raise serializers.ValidationError(unknown)
         return value
+
+    def _as_a_whole(self, sentence: str, code: str) -> serializers.ValidationError:
+        return serializers.ValidationError({"non_field_errors": [serializers.ErrorDetail(sentence, code)]})
 
     def _unknown(self, name: str, *, hinted: bool) -> str:
         near = difflib.get_close_matches(name[:LONGEST_HINTED], list(self.fields), n=1) if hinted else []

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
 
-from drf_spectacular.utils import extend_schema
+from drf_spectacular.utils import extend_schema, extend_schema_field
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -39,8 +39,10 @@ REPORTED_NUMBERS = {"traps_open": (1, 60), "traps_pooled": (1, 60)}
 MOST_ANIMALS = 100_000
 #: Three times the groups of the longest list: more answers than this belong to no return.
 MOST_ANSWERS = 100
-TOO_MANY_ANSWERS = {"max_length": f"There are more than {MOST_ANSWERS} answers here. Send one for each animal group."}
-OF_A_SENDING = {
+_TOO_MANY = f"There are more than {MOST_ANSWERS} answers here. Send one for each animal group."
+#: How every list of answers is bounded.
+ANSWERS: dict[str, Any] = {"many": True, "max_length": MOST_ANSWERS, "error_messages": {"max_length": _TOO_MANY}}
+OF_A_SENDING: dict[str, Any] = {
     "required": "This is missing.",
     "null": "This is null. Send a list of returns.",
     "not_a_list": "This is not a list. Send the returns in square brackets, even if there is only one.",
@@ -71,12 +73,7 @@ class ReturnIn(StrictSerializer):
     emptied_at = Instant(help_text="When the trap was emptied, with its offset from UTC.")
     habitat = ShortText(longest=40, required=False, allow_null=True, help_text="Code of a habitat of the season.")
     note = ShortText(longest=500, required=False, allow_blank=True, help_text="Never published. No names of people.")
-    catch = AnswerIn(
-        many=True,
-        max_length=MOST_ANSWERS,
-        error_messages=TOO_MANY_ANSWERS,
-        help_text="One answer for each group. A group that is left out stays unknown.",
-    )
+    catch = AnswerIn(**ANSWERS, help_text="One answer for each group. A group that is left out stays unknown.")
 
     def get_fields(self) -> dict[str, serializers.Field[Any, Any, Any, Any]]:
         fields = super().get_fields()
@@ -89,13 +86,18 @@ class ReturnIn(StrictSerializer):
         return fields
 
 
+@extend_schema_field(ReturnIn(many=True))
+class ReturnsIn(serializers.ListField):
+    """Returns that are read one by one, so that each is answered for itself."""
+
+    child = serializers.JSONField(allow_null=True)
+
+
 class BatchIn(StrictSerializer):
     """Many returns in one sending. With ``together`` either all of them are stored or none."""
 
     together = TrueOrFalse(required=False, default=False)
-    returns = serializers.ListField(
-        child=serializers.JSONField(), min_length=1, max_length=MOST_AT_ONCE, error_messages=OF_A_SENDING
-    )
+    returns = ReturnsIn(min_length=1, max_length=MOST_AT_ONCE, error_messages=OF_A_SENDING)
 
 
 class FindingOut(serializers.Serializer[Any]):

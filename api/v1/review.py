@@ -15,7 +15,7 @@ from api.etags import etag_of, not_modified, require_match
 from api.fields import Instant, ListedWord, Measure, ShortText, StrictSerializer, WholeNumber
 from api.pagination import KeysetPage
 from api.permissions import rule
-from api.v1.returns import MOST_ANSWERS, TOO_MANY_ANSWERS, AnswerIn, CatchOut, FindingOut, caught, reported
+from api.v1.returns import ANSWERS, AnswerIn, CatchOut, FindingOut, caught, reported
 from surveys.errors import Faulty
 from surveys.permissions import Rule, account_of
 from surveys.queries import returns as returns_queries
@@ -81,7 +81,7 @@ class VerdictIn(StrictSerializer):
     decision = ListedWord(Decision)
     reason = ListedWord(VerdictReason)
     note = ShortText(longest=500, required=False, allow_blank=True, default="")
-    catch = AnswerIn(many=True, required=False, max_length=MOST_ANSWERS, error_messages=TOO_MANY_ANSWERS)
+    catch = AnswerIn(**ANSWERS, required=False)
     columns = CorrectedColumnsIn(required=False)
 
 

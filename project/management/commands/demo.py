@@ -28,6 +28,8 @@ from surveys.vocabulary import JobKind, JobState, ReturnState
 NIGHTS = (date(2026, 11, 1), date(2026, 11, 2))
 #: Seconds that a step may take before the demonstration gives up and says so.
 PATIENCE_S = 600.0
+#: Seconds after which a night that nobody has begun is woken again.
+WAKE_AGAIN_S = 5.0
 
 
 class Command(BaseCommand):
@@ -84,6 +86,7 @@ class Command(BaseCommand):
 
     def _night(self, merrow: Merrow, night: date, crew: Crew) -> None:
         job, _ = ask_for_night(season=merrow.season, night=night)
+        woken = time.monotonic()
         wake("run_night", job.pk)
         deadline = time.monotonic() + PATIENCE_S
         with tqdm(desc=f"night of {night}", unit="step") as bar:
@@ -91,6 +94,10 @@ class Command(BaseCommand):
                 found = job_of(JobKind.NIGHT, night_key(merrow.season, night))
                 if found is None or found.state == JobState.FAILED:
                     raise CommandError(f"The night of {night} failed: {found.problem if found else 'its job is gone'}")
+                if found.state == JobState.QUEUED and time.monotonic() - woken > WAKE_AGAIN_S:
+                    # What beat does each minute: a waking that was lost costs time and nothing else.
+                    woken = time.monotonic()
+                    wake("run_night", job.pk)
                 bar.total = found.total
                 bar.update(max(found.done - bar.n, 0))
                 if found.state == JobState.DONE:

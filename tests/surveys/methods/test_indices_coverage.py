@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from time import process_time
-
 import numpy as np
 import pytest
 
@@ -48,12 +46,3 @@ def test_intervals_hold_the_true_rate_about_as_often_as_they_say(world: dict[str
 def test_intervals_are_about_as_wide_as_the_study_found() -> None:
     _, _, width = shares(8, cells=20, sites=10, mean=3.0, site_variance=1.0, night_variance=1.0)
     assert width == pytest.approx(1.80, rel=0.1)  # method study 3, second table
-
-
-def test_twenty_two_groups_of_three_thousand_returns_would_take_a_few_seconds() -> None:
-    world = {"cells": 6, "sites": 143, "mean": 3.0, "site_variance": 1.0, "night_variance": 1.0}
-    rows, _ = draw_world(np.random.default_rng(7), **world, share_classed=0.6, with_effects=True)
-    assert 2500 < rows.cell.size < 3500
-    started = process_time()
-    estimate_level(rows, LevelSettings())
-    assert (process_time() - started) * 22 < 20.0  # the nightly budget on one core

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
 
@@ -20,6 +20,8 @@ _INSTANT = re.compile(
     r"(\d{4})-(\d{2})-(\d{2})[Tt](\d{2}):(\d{2})(?::(\d{2})(?:\.\d{1,6})?)?([Zz]|[+-]\d{2}:\d{2})", re.ASCII
 )
 _UUID = re.compile(r"[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}")
+#: The ends of the IANA time zone database (Etc/GMT+12, Pacific/Kiritimati). PostgreSQL stores none beyond 15:59.
+WESTMOST, EASTMOST = timedelta(hours=-12), timedelta(hours=14)
 #: Unknown names that are compared with the known ones, and the longest of them: a hint costs time for each.
 MOST_HINTS, LONGEST_HINTED = 20, 40
 
@@ -101,6 +103,8 @@ class Instant(_Plain):
             self.refuse("no_such_instant", f"{_short(data)} is not a day or hour that there is.")
         if not 2000 <= moment.year <= 2100:
             self.refuse("out_of_range", f"The year {moment.year} is outside 2000 to 2100.")
+        if not WESTMOST <= (moment.utcoffset() or timedelta(0)) <= EASTMOST:
+            self.refuse("no_such_offset", f"No clock is {data[-6:]} from UTC. Offsets lie between -12:00 and +14:00.")
         return moment
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from datetime import UTC, datetime, timedelta, timezone
 from typing import Any
 from uuid import UUID
@@ -10,7 +9,7 @@ from uuid import UUID
 import pytest
 from rest_framework.exceptions import ValidationError
 
-from api.fields import ClientId, Instant, ListedWord, Measure, ShortText, StrictSerializer, WholeNumber
+from api.fields import MOST_HINTS, ClientId, Instant, ListedWord, Measure, ShortText, StrictSerializer, WholeNumber
 from surveys.vocabulary import Rim
 
 
@@ -162,9 +161,9 @@ def test_a_missing_and_a_null_field_are_told_apart() -> None:
     assert faults_of({"mouth_mm": None})["mouth_mm"] == ["This is null. Leave it out if it is not known."]
 
 
-def test_thousands_of_unknown_names_are_refused_quickly() -> None:
-    """Two seconds is generous (common practice, no source); a comparison for each name would take several times that."""
-    begun = time.perf_counter()
-    faults = faults_of({"mouth_mm": 75} | {f"mouth_{n}": n for n in range(20_000)})
-    assert time.perf_counter() - begun < 2
-    assert len(faults) == 20_000
+def test_of_thousands_of_unknown_names_each_is_told_and_only_the_first_are_compared() -> None:
+    """A comparison for each of the names that fit into a body would keep the server busy for many seconds."""
+    faults = faults_of({"mouth_mm": 75} | {f"mouth_{n}": n for n in range(5_000)})
+    assert set(faults) == {f"mouth_{n}" for n in range(5_000)}
+    hinted = [name for name, (sentence,) in faults.items() if "Did you mean" in sentence]
+    assert hinted == [f"mouth_{n}" for n in range(MOST_HINTS)]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -286,13 +285,3 @@ def test_the_kinds_of_query_follow_the_methods_page():
 
 def test_the_same_return_gets_the_same_answer_again():
     assert screen(counts=POOLED) == screen(counts=POOLED)
-
-
-def test_one_return_takes_a_few_milliseconds():
-    neighbours = tuple(neighbour(OTHER, **EARLIER) for _ in range(10))
-    durations = []
-    for _ in range(7):
-        start = time.perf_counter()
-        screen(counts=POOLED, neighbours=neighbours)
-        durations.append(time.perf_counter() - start)
-    assert min(durations) < 0.005

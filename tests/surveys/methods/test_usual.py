@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import time
-
 import numpy as np
 import pytest
 from scipy import stats
@@ -144,11 +142,3 @@ def test_the_two_spreads_add_up_to_the_whole(total):
 def test_lengths_must_agree():
     with pytest.raises(ValueError, match="same length"):
         learn(np.array([1.0, 2.0]), effort=np.array([1.0]))
-
-
-def test_a_hundred_thousand_returns_take_a_moment():
-    rng = np.random.default_rng(12)
-    counts = draw(rng, 3.0, 0.5, 100_000)
-    start = time.perf_counter()
-    learn(counts, stratum=rng.integers(0, 100, 100_000), strata=100)
-    assert time.perf_counter() - start < 2.0

@@ -69,3 +69,10 @@ def test_anchors_of_the_codebook_are_unique_and_every_link_to_one_finds_it() -> 
     assert len(anchors) == len(set(anchors))
     links = {part.split('"')[0] for part in page.split('href="#')[1:]}
     assert links <= set(anchors)
+
+
+def test_the_codebook_says_of_what_type_each_column_is() -> None:
+    page = " ".join(Client().get("/codebook/").content.decode().split())
+    for column in RELEASED:
+        row = page.split(f"<code>{column.name}</code>")[1].split("</tr>")[0]
+        assert f"<td>{column.kind}</td>" in row, column.name

@@ -15,9 +15,7 @@ from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from django.db import IntegrityError, transaction
-from django.utils import timezone
 
-from surveys import lifecycle
 from surveys.errors import Conflict, Fault, Faulty, NotFound, Refusal
 from surveys.methods.protocol import check_protocol
 from surveys.methods.records import Answer
@@ -27,7 +25,7 @@ from surveys.queries.frames import report_of
 from surveys.queries.seasons import SeasonLists, limits_of, lists_of, open_seasons_of
 from surveys.services.events import write_event
 from surveys.services.once import Kept, Once
-from surveys.services.worked import work_out
+from surveys.services.worked import MOVED, move_return, work_out
 from surveys.vocabulary import CLASS_BOUNDS, AnswerKind, CountClass, Outcome, ReturnState
 
 #: Returns in one sending; a larger one is refused before anything is stored.
@@ -158,10 +156,8 @@ def withdraw_return(*, by: Account, uuid: UUID) -> Return:
         report = returns_of(by).select_for_update(of=("self",)).filter(uuid=uuid).first()
         if report is None:
             raise NotFound("There is no return of yours with this id.")
-        report.state = lifecycle.move(report.state, ReturnState.WITHDRAWN)
-        report.version += 1
-        report.moved_at = timezone.now()
-        report.save(update_fields=["state", "version", "moved_at"])
+        move_return(report, ReturnState.WITHDRAWN)
+        report.save(update_fields=MOVED)
         write_event(by=by, verb="return withdrawn", subject=report, details={})
     return report
 
@@ -193,11 +189,10 @@ def _receive_all(by: Account, sent: Sequence[SentReturn]) -> list[Receipt]:
 
 
 class _Seasons:
-    """The open seasons and their lists, read once per sending."""
+    """The open seasons of each region, read once per sending."""
 
     def __init__(self) -> None:
         self._of_region: dict[int, list[Season]] = {}
-        self._lists: dict[int, SeasonLists] = {}
 
     def for_trap(self, trap: Trap, set_at: datetime) -> SeasonLists:
         region = trap.site.region
@@ -210,10 +205,7 @@ class _Seasons:
                 "Keep it, and send it when the season opens."
             )
         day = set_at.date()
-        season = next((one for one in found if one.opens_on <= day <= one.closes_on), found[0])
-        if season.pk not in self._lists:
-            self._lists[season.pk] = lists_of(season)
-        return self._lists[season.pk]
+        return lists_of(next((one for one in found if one.opens_on <= day <= one.closes_on), found[0]))
 
 
 def _draft(by: Account, sent: SentReturn, traps: Mapping[UUID, Trap], seasons: _Seasons) -> _Draft:

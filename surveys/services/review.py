@@ -7,7 +7,6 @@ from typing import Any
 from uuid import UUID
 
 from django.db import transaction
-from django.utils import timezone
 
 from surveys import lifecycle
 from surveys.errors import Fault, Faulty, NotFound, Stale
@@ -18,7 +17,7 @@ from surveys.permissions import returns_in_care_of
 from surveys.queries.frames import answer_of, report_of
 from surveys.queries.seasons import limits_of, lists_of
 from surveys.services.events import write_event
-from surveys.services.worked import WORKED_OUT, work_out
+from surveys.services.worked import MOVED, WORKED_OUT, move_return, work_out
 from surveys.vocabulary import Decision, VerdictReason
 
 #: Reported columns that a coordinator may correct: those that effort hangs on.
@@ -47,7 +46,7 @@ def give_verdict(
             raise Stale(
                 "Somebody else has worked on this return since you opened it. Load it again and look once more."
             )
-        state = lifecycle.move(report.state, lifecycle.STATE_OF_DECISION[decision])
+        move_return(report, lifecycle.STATE_OF_DECISION[decision])
         columns = dict(columns or {})
         _refuse_a_mismatch(decision, answers, columns)
         verdict = Verdict.objects.create(
@@ -56,10 +55,7 @@ def give_verdict(
         _write_corrections(verdict, report, answers, columns)
         if columns:
             _work_out_again(report, columns)
-        report.state = state
-        report.version += 1
-        report.moved_at = timezone.now()
-        report.save(update_fields=["state", "version", "moved_at", *WORKED_OUT])
+        report.save(update_fields=[*MOVED, *WORKED_OUT])
         details = {"decision": decision.value, "reason": reason.value, "corrections": len(answers) + len(columns)}
         write_event(by=by, verb="verdict given", subject=report, details=details)
     return verdict

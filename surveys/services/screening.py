@@ -13,7 +13,6 @@ from django.db import transaction
 from django.db.models import Q
 from django.utils import timezone
 
-from surveys import lifecycle
 from surveys.methods.screening import Screening, ScreeningSettings, screen_report
 from surveys.methods.screening_rank import review_slots
 from surveys.methods.usual import estimate_usual
@@ -23,6 +22,7 @@ from surveys.queries.indices import published_run, usual_generation
 from surveys.queries.screening import Case, baseline, region_frames, screening_cases
 from surveys.queries.seasons import SeasonLists, lists_of
 from surveys.services.events import write_event
+from surveys.services.worked import MOVED, move_return
 from surveys.vocabulary import Mark, QueryKind, QueryReason, ReturnState
 
 log = logging.getLogger(__name__)
@@ -129,8 +129,8 @@ def _hold_unscreened(row: Return) -> None:
         sentence=sentence,
         gentle_sentence="We could not read this return by machine. A coordinator will look at it.",
     )
-    _move(row, ReturnState.QUERIED)
-    row.save(update_fields=["state", "version", "moved_at"])
+    move_return(row, ReturnState.QUERIED)
+    row.save(update_fields=MOVED)
 
 
 def _by_season(rows: Iterable[Return]) -> dict[Season, list[Return]]:
@@ -153,11 +153,11 @@ def _screen_arrivals(season: Season, rows: list[Return]) -> None:
         waits = screening.holds if threshold is None else screening.rank >= threshold
         if reasons and (waits or screening.urgent or screening.certain or case.held):
             queries.extend(_queries(case.row, reasons))
-            _move(case.row, ReturnState.QUERIED)
+            move_return(case.row, ReturnState.QUERIED)
         else:
-            _move(case.row, ReturnState.STANDING)
+            move_return(case.row, ReturnState.STANDING)
     Query.objects.bulk_create(queries)
-    Return.objects.bulk_update(rows, [*_SCORES, "state", "version", "moved_at"])
+    Return.objects.bulk_update(rows, [*_SCORES, *MOVED])
 
 
 def _screen(case: Case) -> Screening:
@@ -179,12 +179,6 @@ def _score(row: Return, screening: Screening, generation: int) -> None:
     row.certain = screening.certain
     row.screened_at = timezone.now()
     row.screened_with = generation
-
-
-def _move(row: Return, to: ReturnState) -> None:
-    row.state = lifecycle.move(row.state, to)
-    row.version += 1
-    row.moved_at = timezone.now()
 
 
 def _reasons(screening: Screening, held: Sequence[Finding]) -> list[_Reason]:
@@ -294,9 +288,9 @@ def _hold_within_budget(lists: SeasonLists, generation: int, usual: Any, frames:
             .select_related("season__protocol", "trap__site__point", "habitat")
             .order_by("-urgent", "-certain", "-rank", "id")
         )
-        room = max(slots - asked, 0)
-        chosen = [*pressing[: max(room, 0)], *([] if room else pressing.filter(urgent=True))]
-        held = _hold(chosen, lists, usual, frames)
+        # Safety and welfare come first and are never cut, however little of the budget is left.
+        room = max(slots - asked, pressing.filter(urgent=True).count())
+        held = _hold(list(pressing[:room]), lists, usual, frames)
         ranks = list(
             counted.filter(screened_with=generation, urgent=False).order_by("-rank").values_list("rank", flat=True)
         )
@@ -313,8 +307,8 @@ def _hold(chosen: Sequence[Return], lists: SeasonLists, usual: Any, frames: Any)
         reasons = _reasons(_screen(case), case.held)
         if reasons:
             queries.extend(_queries(case.row, reasons))
-            _move(case.row, ReturnState.QUERIED)
+            move_return(case.row, ReturnState.QUERIED)
             held.append(case.row)
     Query.objects.bulk_create(queries)
-    Return.objects.bulk_update(held, ["state", "version", "moved_at", "urgent"])
+    Return.objects.bulk_update(held, [*MOVED, "urgent"])
     return [row.pk for row in held]

@@ -8,12 +8,12 @@ from typing import Any
 import pytest
 from django.utils import timezone
 
-from surveys.models import Event, IndexValue, Job, Query, Run, UsualCatch
+from surveys.models import Event, IndexValue, Job, Query, Return, Run, UsualCatch
 from surveys.services import screening
 from surveys.services.jobs import LostLease, ask_for_job, claim_job, finish_job, report_progress, set_job_back
 from surveys.services.night import ask_for_due_nights, ask_for_night, latest_night, run_night
 from surveys.services.screening import learn_what_is_usual, screen_received
-from surveys.vocabulary import IndexLabel, JobKind
+from surveys.vocabulary import IndexLabel, JobKind, QueryKind, QueryReason
 from tests.factories import ApiClient, make_season, make_site, make_trap, return_payload, stored
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -173,3 +173,17 @@ def test_one_service_writes_one_event() -> None:
     send(1)
     # An account, a household, a site, a trap, a return.
     assert Event.objects.count() == before + 5
+
+
+def test_danger_is_held_however_little_of_the_budget_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Methods, section 5: the queue is cut by rank, safety and welfare always first, and never cut."""
+    season = make_season(review_budget=0.1)
+    payloads = send(10)
+    screen_received(most=50)
+    dangerous = [stored(one).pk for one in payloads[:4]]  # one place in the budget, four in danger
+    plain = screening._reasons
+    danger = screening._Reason(QueryKind.PROTOCOL, QueryReason.WELFARE, 1.0, "A sentence.", "A gentle one.", {})
+    monkeypatch.setattr(screening, "_reasons", lambda screened, held: plain(screened, held) or [danger])
+    Return.objects.filter(pk__in=dangerous).update(urgent=True)
+    run_night(job_id=ask_for_night(season=season, night=date(2026, 5, 9))[0].pk)
+    assert set(Return.objects.filter(state="queried").values_list("pk", flat=True)) >= set(dangerous)

@@ -32,11 +32,6 @@ class CannotMove(Refusal):
     code = "cannot_move"
 
 
-def may_follow(now: ReturnState) -> frozenset[ReturnState]:
-    """Return the states that may come after ``now``."""
-    return _MAY_FOLLOW[now]
-
-
 def move(now: str, to: ReturnState) -> ReturnState:
     """Return ``to`` if it may follow ``now``; raise :class:`CannotMove` with both words if not."""
     state = ReturnState(now)

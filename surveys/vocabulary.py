@@ -309,6 +309,13 @@ REPORTED_MEASURES: dict[str, tuple[float, float]] = {
 }
 
 
+#: Whole numbers of the reported half: column, lowest, highest.
+REPORTED_NUMBERS: dict[str, tuple[int, int]] = {"traps_open": (1, 60), "traps_pooled": (1, 60)}
+
+#: More animals than this in one cup is a slip of the keyboard, not a catch.
+MOST_ANIMALS = 100_000
+
+
 # --- what the protocol check says -------------------------------------------------------------
 
 

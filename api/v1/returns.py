@@ -2,53 +2,47 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
 
-from drf_spectacular.utils import extend_schema, extend_schema_field
+from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.base import Resource
 from api.etags import etag_of, not_modified, require_match
-from api.fields import ClientId, Instant, ListedWord, Measure, ShortText, StrictSerializer, TrueOrFalse, WholeNumber
+from api.fields import ClientId, Instant, ListedWord, Measure, ShortText, StrictSerializer, WholeNumber
 from api.idempotency import answered, required_once
 from api.pagination import KeysetPage
 from api.permissions import rule
-from api.pointers import fault_rows
 from surveys.permissions import Rule, account_of
 from surveys.queries import returns as queries
 from surveys.services.intake import (
-    MOST_AT_ONCE,
     Receipt,
     SentAnswer,
     SentReturn,
     receive_return,
-    receive_returns,
     withdraw_return,
 )
 from surveys.services.once import Kept
 from surveys.services.waking import wake_screening
-from surveys.vocabulary import REPORTED_MEASURES, REPORTED_WORDS, AnswerKind, CountClass
+from surveys.vocabulary import (
+    MOST_ANIMALS,
+    REPORTED_MEASURES,
+    REPORTED_NUMBERS,
+    REPORTED_WORDS,
+    AnswerKind,
+    CountClass,
+)
 
-#: Whole numbers of the reported half: column, lowest, highest.
-REPORTED_NUMBERS = {"traps_open": (1, 60), "traps_pooled": (1, 60)}
-#: More animals than this in one cup is a slip of the keyboard, not a catch.
-MOST_ANIMALS = 100_000
 #: Three times the groups of the longest list: more answers than this belong to no return.
 MOST_ANSWERS = 100
 _TOO_MANY = f"There are more than {MOST_ANSWERS} answers here. Send one for each animal group."
 #: How every list of answers is bounded.
 ANSWERS: dict[str, Any] = {"many": True, "max_length": MOST_ANSWERS, "error_messages": {"max_length": _TOO_MANY}}
-OF_A_SENDING: dict[str, Any] = {
-    "required": "This is missing.",
-    "null": "This is null. Send a list of returns.",
-    "not_a_list": "This is not a list. Send the returns in square brackets, even if there is only one.",
-    "min_length": "There is no return in this sending. Send at least one.",
-    "max_length": f"There are more than {MOST_AT_ONCE} returns in this sending. Send them in parts.",
-}
 
 
 class AnswerIn(StrictSerializer):
@@ -84,20 +78,6 @@ class ReturnIn(StrictSerializer):
         for name, (lowest, highest) in REPORTED_NUMBERS.items():
             fields[name] = WholeNumber(low=lowest, high=highest, required=False)
         return fields
-
-
-@extend_schema_field(ReturnIn(many=True))
-class ReturnsIn(serializers.ListField):
-    """Returns that are read one by one, so that each is answered for itself."""
-
-    child = serializers.JSONField(allow_null=True)
-
-
-class BatchIn(StrictSerializer):
-    """Many returns in one sending. With ``together`` either all of them are stored or none."""
-
-    together = TrueOrFalse(required=False, default=False)
-    returns = ReturnsIn(min_length=1, max_length=MOST_AT_ONCE, error_messages=OF_A_SENDING)
 
 
 class FindingOut(serializers.Serializer[Any]):
@@ -146,24 +126,12 @@ class ReturnOut(serializers.Serializer[Any]):
     why_it_waits = WhyOut(many=True)
 
 
-class RowOut(serializers.Serializer[Any]):
-    """What became of one return of a sending."""
-
-    index = serializers.IntegerField()
-    status = serializers.ChoiceField(choices=["stored", "already_here", "refused"])
-    id = serializers.UUIDField(allow_null=True)
-    state = serializers.CharField(allow_null=True)
-    detail = serializers.CharField(allow_blank=True)
-    errors = serializers.ListField(child=serializers.DictField())  # type: ignore[assignment]  # as in problems
-
-
-class BatchOut(serializers.Serializer[Any]):
-    """What became of a sending: counts, then one row for each return in the order sent."""
-
-    stored = serializers.IntegerField()
-    already_here = serializers.IntegerField()
-    refused = serializers.IntegerField()
-    rows = RowOut(many=True)
+def read_answers(rows: Iterable[dict[str, Any]]) -> tuple[SentAnswer, ...]:
+    """Return checked answers as the services take them."""
+    return tuple(
+        SentAnswer(group=one["group"], kind=one["answer"], count=one.get("count"), count_class=one.get("class"))
+        for one in rows
+    )
 
 
 def read_return(payload: dict[str, Any]) -> SentReturn:
@@ -175,10 +143,7 @@ def read_return(payload: dict[str, Any]) -> SentReturn:
         set_at=payload["set_at"],
         emptied_at=payload["emptied_at"],
         habitat=payload.get("habitat"),
-        answers=tuple(
-            SentAnswer(group=one["group"], kind=one["answer"], count=one.get("count"), count_class=one.get("class"))
-            for one in payload["catch"]
-        ),
+        answers=read_answers(payload["catch"]),
         fields={name: payload[name] for name in sorted(named) if payload.get(name) is not None},
     )
 
@@ -205,7 +170,8 @@ def _answered(one: Any) -> dict[str, Any]:
     return {"group": one.group.code, "answer": one.answer, "count_min": one.low, "count_max": one.high}
 
 
-def _found(one: Any) -> dict[str, Any]:
+def found(one: Any) -> dict[str, Any]:
+    """Return one finding as it is answered."""
     return {"check_id": one.check_id, "outcome": one.outcome, "marks": one.marks, "sentence": one.sentence}
 
 
@@ -221,7 +187,7 @@ def shown(report: Any) -> dict[str, Any]:
     return {
         **_head(report),
         "catch": caught(report),
-        "findings": [_found(one) for one in report.findings.all()],
+        "findings": [found(one) for one in report.findings.all()],
         "why_it_waits": [{"reason": one.reason, "sentence": one.gentle_sentence} for one in report.queries.all()],
     }
 
@@ -231,7 +197,7 @@ def shown_new(receipt: Receipt) -> dict[str, Any]:
     return {
         **_head(receipt.report),
         "catch": [{**_answered(one), "corrected": None} for one in receipt.catches],
-        "findings": [_found(one) for one in receipt.findings],
+        "findings": [found(one) for one in receipt.findings],
         "why_it_waits": [],
     }
 
@@ -306,108 +272,6 @@ class Withdrawal(Resource):
         withdraw_return(by=account_of(request.user), uuid=uuid)
         report = queries.own_return(request.user, uuid)
         return Response(shown(report), headers={"ETag": etag_of(report.version, report.uuid)})
-
-
-class Batch(Resource):
-    """Many returns in one sending, each answered for itself."""
-
-    permission_classes = [rule(Rule.SIGNED_IN)]
-    needs_key = True
-
-    @extend_schema(
-        operation_id="send_many_returns", request=BatchIn, responses={200: BatchOut, 422: BatchOut}, tags=["returns"]
-    )
-    def post(self, request: Request) -> Response:
-        once = required_once(request, route="send_many_returns")
-        given = BatchIn(data=request.data)
-        given.is_valid(raise_exception=True)
-        reader = _BatchReader(given.validated_data["returns"])
-        if given.validated_data["together"] and reader.unread:
-            body = reader.rows([], held_back=True)
-            return Response(body, 422)
-        kept = receive_returns(
-            by=account_of(request.user),
-            sent=reader.read,
-            together=given.validated_data["together"],
-            once=once,
-            answer=reader.kept,
-        )
-        assert isinstance(kept, Kept)  # it was given an answer to keep
-        if not kept.before:
-            wake_screening()
-        return answered(kept)
-
-
-class _BatchReader:
-    """Reads each return of a sending for itself, and puts the answers back in the order sent."""
-
-    def __init__(self, payloads: list[Any]) -> None:
-        self.read: list[SentReturn] = []
-        self.unread: dict[int, dict[str, Any]] = {}
-        self._places: list[int] = []
-        for place, payload in enumerate(payloads):
-            given = ReturnIn(data=payload)
-            if given.is_valid():
-                self.read.append(read_return(given.validated_data))
-                self._places.append(place)
-            else:
-                self.unread[place] = {
-                    "index": place,
-                    "status": "refused",
-                    "id": None,
-                    "state": None,
-                    "detail": "Some of this return could not be read. Mend what is listed and send it again.",
-                    "errors": fault_rows(given.errors),
-                }
-
-    def kept(self, receipts: list[Receipt]) -> Kept:
-        body = self.rows(receipts)
-        return Kept(200 if body["refused"] == 0 else 422, body)
-
-    def rows(self, receipts: list[Receipt], *, held_back: bool = False) -> dict[str, Any]:
-        rows = dict(self.unread)
-        for place, receipt in zip(self._places, receipts, strict=False):
-            rows[place] = _row(place, receipt)
-        if held_back:
-            for place in self._places:
-                rows[place] = {
-                    "index": place,
-                    "status": "refused",
-                    "id": None,
-                    "state": None,
-                    "detail": "Not stored, because another return of this sending could not be read.",
-                    "errors": [],
-                }
-        ordered = [rows[place] for place in sorted(rows)]
-        counts = {
-            status: sum(row["status"] == status for row in ordered) for status in ("stored", "already_here", "refused")
-        }
-        return {**counts, "rows": ordered}
-
-
-def _row(place: int, receipt: Receipt) -> dict[str, Any]:
-    if receipt.report is None:
-        refusal = receipt.refusal
-        faults = refusal.faults if refusal else ()
-        return {
-            "index": place,
-            "status": "refused",
-            "id": None,
-            "state": None,
-            "detail": refusal.sentence if refusal else "",
-            "errors": [{"pointer": one.pointer, "code": one.code, "detail": one.sentence} for one in faults]
-            or [
-                {"pointer": "", "code": refusal.code if refusal else "", "detail": refusal.sentence if refusal else ""}
-            ],
-        }
-    return {
-        "index": place,
-        "status": "stored" if receipt.created else "already_here",
-        "id": str(receipt.report.uuid),
-        "state": receipt.report.state,
-        "detail": "",
-        "errors": [],
-    }
 
 
 def _kept(receipt: Receipt) -> Kept:

@@ -15,12 +15,12 @@ from api.etags import etag_of, not_modified, require_match
 from api.fields import Instant, ListedWord, Measure, ShortText, StrictSerializer, WholeNumber
 from api.pagination import KeysetPage
 from api.permissions import rule
-from api.v1.returns import ANSWERS, AnswerIn, CatchOut, FindingOut, caught, reported
+from api.v1.returns import ANSWERS, AnswerIn, CatchOut, FindingOut, caught, found, read_answers, reported
 from surveys.errors import Faulty
 from surveys.permissions import Rule, account_of
 from surveys.queries import returns as returns_queries
 from surveys.queries import review as queries
-from surveys.services.intake import SentAnswer, answer_fault, bounded
+from surveys.services.intake import answer_fault, bounded
 from surveys.services.review import give_verdict
 from surveys.vocabulary import Decision, Liquid, TrapState, VerdictReason
 
@@ -112,10 +112,7 @@ def recorded(report: Any) -> dict[str, Any]:
         "standing": report.standing,
         "reported": reported(report),
         "catch": caught(report),
-        "findings": [
-            {"check_id": one.check_id, "outcome": one.outcome, "marks": one.marks, "sentence": one.sentence}
-            for one in report.findings.all()
-        ],
+        "findings": [found(one) for one in report.findings.all()],
         "queries": [
             {
                 "kind": one.kind,
@@ -191,12 +188,9 @@ class Verdicts(Resource):
 
 
 def _answers(rows: list[dict[str, Any]]) -> list[Any]:
-    sent = [
-        SentAnswer(group=one["group"], kind=one["answer"], count=one.get("count"), count_class=one.get("class"))
-        for one in rows
-    ]
+    sent = read_answers(rows)
     faults = [answer_fault(one, f"/catch/{place}") for place, one in enumerate(sent)]
     if any(faults):
-        found = tuple(fault for fault in faults if fault is not None)
-        raise Faulty("Some of the corrections could not be read.", faults=found)
+        wrong = tuple(fault for fault in faults if fault is not None)
+        raise Faulty("Some of the corrections could not be read.", faults=wrong)
     return [bounded(one) for one in sent]

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from api.v1 import description, indices, releases, returns, review, seasons, sites, tokens
+from api.v1 import batch, description, indices, releases, returns, review, seasons, sites, tokens
 
 urlpatterns = [
     path("openapi.json", description.Description.as_view(), name="api-openapi"),
@@ -15,7 +15,7 @@ urlpatterns = [
     path("sites", sites.Sites.as_view(), name="api-sites"),
     path("sites/<uuid:site>/traps", sites.Traps.as_view(), name="api-traps"),
     path("returns", returns.Returns.as_view(), name="api-returns"),
-    path("returns/batch", returns.Batch.as_view(), name="api-returns-batch"),
+    path("returns/batch", batch.Batch.as_view(), name="api-returns-batch"),
     path("returns/<uuid:uuid>", returns.OneReturn.as_view(), name="api-return"),
     path("returns/<uuid:uuid>/withdrawal", returns.Withdrawal.as_view(), name="api-withdrawal"),
     path("queue", review.Queue.as_view(), name="api-queue"),

@@ -22,11 +22,6 @@ def index_values(season: Season, *, rim_exponent: int = 1) -> QuerySet[IndexValu
     )
 
 
-def runs_of(season: Season) -> QuerySet[Run]:
-    """Return the runs of a season, newest first. One query."""
-    return Run.objects.filter(season=season).select_related("job").order_by("-started_at")
-
-
 def usual_generation(season: Season) -> int:
     """Return the number of the latest estimates of what is usual; 0 before there are any. One query."""
     latest = UsualCatch.objects.filter(season=season).order_by("-generation").values_list("generation", flat=True)

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from datetime import datetime
-from uuid import UUID
 
 from django.db.models import Max, Q
 from django.utils import timezone
 
-from surveys.errors import NotFound
 from surveys.models import Job
 from surveys.vocabulary import JobKind, JobState
 
@@ -17,14 +15,6 @@ def jobs_to_do() -> list[int]:
     """Return the keys of jobs that nobody works on at this moment. One query."""
     waiting = Q(state=JobState.QUEUED) | Q(state=JobState.RUNNING, lease_until__lt=timezone.now())
     return list(Job.objects.filter(waiting).order_by("created_at").values_list("pk", flat=True))
-
-
-def job_by_id(public_id: UUID) -> Job:
-    """Return one job. One query."""
-    job = Job.objects.filter(public_id=public_id).first()
-    if job is None:
-        raise NotFound("There is no job with this id.")
-    return job
 
 
 def job_of(kind: JobKind, key: str) -> Job | None:

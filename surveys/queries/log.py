@@ -3,14 +3,6 @@
 from __future__ import annotations
 
 from django.db import connection
-from django.db.models import QuerySet
-
-from surveys.models import Event
-
-
-def events_about(subject: str, subject_id: int) -> QuerySet[Event]:
-    """Return what was done to one thing, oldest first. One query."""
-    return Event.objects.filter(subject=subject, subject_id=subject_id).order_by("id")
 
 
 def broken_links() -> list[int]:

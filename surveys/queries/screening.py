@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import lru_cache
 
 import numpy as np
 from django.db import connection
@@ -60,8 +61,12 @@ class _Earlier:
     answers: tuple[Answer, ...]
 
 
+@lru_cache(maxsize=4)
 def baseline(lists: SeasonLists, generation: int) -> Baseline:
-    """Return what is usual, from one generation or, before there is one, from planning values. One query."""
+    """Return what is usual, from one generation or, before there is one, from planning values.
+
+    One query for each generation: it is learned whole and never changes, so nobody may write into it.
+    """
     planned = [plan_baseline(group.planning_typical, group.planning_high) for group in lists.groups]
     size, site_shape = split_size(np.array([one[1] for one in planned]))
     room = (len(lists.regions), len(lists.windows), len(lists.habitats), 1)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import datetime, time
 from functools import lru_cache
 from time import time as time_now
 from zoneinfo import ZoneInfo
@@ -36,10 +36,6 @@ class SeasonLists:
     def closes(self) -> datetime:
         """The last instant of the season."""
         return datetime.combine(self.season.closes_on, time.max, ZoneInfo(self.season.time_zone))
-
-    def window_of(self, night: date) -> Window | None:
-        """Return the window in which a night lies, or None between windows."""
-        return next((window for window in self.windows if window.first_day <= night <= window.last_day), None)
 
 
 def seasons() -> QuerySet[Season]:

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from surveys.queries.seasons import SeasonLists
 from surveys.services.intake import SentAnswer, SentReturn
-from surveys.vocabulary import REPORTED_MEASURES, REPORTED_WORDS, AnswerKind, CountClass, TrapState
+from surveys.vocabulary import MOST_ANIMALS, REPORTED_MEASURES, REPORTED_WORDS, AnswerKind, CountClass, TrapState
 from surveys.web.moments import Frame, read_moment, read_whole
 
 #: What a family is asked first; everything else is under "tell us more".
@@ -24,8 +24,6 @@ FIRST_MEASURES = ("mouth_mm",)
 OTHER_ANSWERS = (AnswerKind.NONE_SEEN, AnswerKind.DID_NOT_LOOK, AnswerKind.COULD_NOT_TELL)
 #: Ranges that the form offers: fewer than 16 animals are counted one by one. Common practice, no source.
 OFFERED_CLASSES = (CountClass.C16TO31, CountClass.C32TO63, CountClass.C64TO127, CountClass.C128UP)
-#: A larger count is a slip of the keyboard, as in the API.
-MOST_ANIMALS = 100_000
 #: Letters of a note, as the table holds them.
 NOTE_LETTERS = 500
 #: Where the trap was lost there is nothing to count, and that it was lost is worth knowing.

@@ -20,6 +20,7 @@ from surveys.queries.returns import correction_in_force, return_in_care
 from surveys.queries.review import QUEUE_ORDER, queue
 from surveys.services.review import give_verdict
 from surveys.vocabulary import (
+    MOST_ANIMALS,
     REPORTED_MEASURES,
     REPORTED_WORDS,
     AnswerKind,
@@ -33,7 +34,7 @@ from surveys.web.access import page
 from surveys.web.evidence import drawn, fitting_dates
 from surveys.web.moments import read_whole
 from surveys.web.people import Shown
-from surveys.web.return_form import MOST_ANIMALS, read_note
+from surveys.web.return_form import read_note
 
 PAGE_LENGTH = 20
 _SALT = "queue page"

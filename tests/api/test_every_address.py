@@ -40,7 +40,7 @@ LEANS_ON = {
     ("api-traps", "POST"): "api.v1.sites.add_trap",
     ("api-returns", "GET"): "surveys.queries.returns.own_returns",
     ("api-returns", "POST"): "api.v1.returns.receive_return",
-    ("api-returns-batch", "POST"): "api.v1.returns.receive_returns",
+    ("api-returns-batch", "POST"): "api.v1.batch.receive_returns",
     ("api-return", "GET"): "surveys.queries.returns.own_return",
     ("api-withdrawal", "POST"): "api.v1.returns.withdraw_return",
     ("api-queue", "GET"): "surveys.queries.review.queue",

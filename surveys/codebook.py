@@ -90,6 +90,7 @@ STORED: dict[str, dict[str, Exposure]] = {
     "seasonhabitat": {"*": _OPEN},
     "window": {"*": _OPEN},
     "catch": {"*": _OPEN},
+    "packedcatch": {"*": _OPEN},
     "finding": {"*": _OPEN},
     "correction": {"*": _OPEN, "column": _NEVER, "value": _NEVER, "made_at": _NEVER, "verdict": _NEVER},
     "query": {"*": _NEVER, "reason": _OPEN, "kind": _OPEN},

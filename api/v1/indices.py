@@ -17,7 +17,7 @@ from surveys.permissions import Rule
 from surveys.queries import indices as queries
 from surveys.queries.seasons import season_by_code
 
-#: Stands on every output. Source: methods, section 3.
+#: Stands on every output. METHODS.md, section 5.8.
 STATEMENT = (
     "Activity-density: what a standard trap catches in one day and night. Mean over gardens, habitats weighted "
     "by fixed published weights. Gardens are those of volunteers, who choose themselves; "

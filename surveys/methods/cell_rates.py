@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from surveys.methods.level_layout import Layout
+from surveys.methods.level_layout import Layout, sum_runs
 from surveys.methods.level_records import Floats
 
-RATE_ROUNDS = 3  # method study 1.5: the fixed point has settled by then
+RATE_ROUNDS = 3  # METHODS.md, section 5.4: the fixed point has settled by then
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,7 @@ def quasi_weights(layout: Layout, mu: Floats, components: Components) -> Weights
 
     Parameters: ``mu`` (..., n) expected counts; ``components``.
     Returns: Weights. Raises: nothing.
-    References: method study 1.2; Liang & Zeger 1986 (estimating equations).
+    References: METHODS.md, section 5.2; Liang & Zeger 1986 (estimating equations).
     """
     night = 1.0 / (1.0 + components.marginal_night * mu)
     plot_sum = layout.by_plot(night * mu)
@@ -70,7 +70,7 @@ def weighted_rates(
     Parameters: ``counts`` (..., n); ``exposure`` m (n,) effort times shared effects; ``components``;
     ``start`` (..., C) rates to begin with, else the unweighted ones.
     Returns: rates per unit of exposure (..., C), zero where no animal was caught. Raises: nothing.
-    References: method study 1.5.
+    References: METHODS.md, section 5.4.
     """
     rates = layout.by_cell(counts) / layout.by_cell(exposure) if start is None else start
     for _ in range(RATE_ROUNDS):
@@ -85,7 +85,7 @@ def cell_moments(
     """Collect what the pivot needs: phi = sum(w^2 m)/Tw and C = S sum_plots (sum w m)^2 + V sum w^2 m^2.
 
     Parameters: ``counts`` and ``weight`` (..., n); ``exposure`` (n,); ``components``.
-    Returns: CellMoments (without the guard). Raises: nothing. References: method study 1.6.
+    Returns: CellMoments (without the guard). Raises: nothing. References: METHODS.md, section 5.5.
     """
     weighted = weight * exposure
     total_exposure = layout.by_cell(weighted)
@@ -101,8 +101,8 @@ def cell_moments(
 def mean_covariates(layout: Layout, exposure: Floats, weight: Floats) -> Floats:
     """Average the covariates of each cell as the rate weighs them (H_cb / H_cc), shape (C, p).
 
-    Parameters: ``exposure`` and ``weight`` (n,). Returns: means. Raises: nothing. References: method study 1.8.
+    Parameters: ``exposure`` and ``weight`` (n,). Returns: means. Raises: nothing. References: METHODS.md, section 5.7.
     """
     weighted = weight * exposure
-    sums = np.add.reduceat(layout.covariates * weighted[:, None], layout.cell_start, axis=0)
+    sums = sum_runs(layout.covariates, np.r_[layout.cell_start, weighted.size], weighted)
     return np.asarray(sums / layout.by_cell(weighted)[:, None])

@@ -11,8 +11,9 @@ from scipy import interpolate, special
 from surveys.methods.level_records import OPEN_ABOVE, Floats, Ints
 
 TABLE_FROM, TABLE_TO, TABLE_STEP = -16.0, 13.0, 0.05  # log mean; the spline is then right to 1e-5
+MOST_COUNT = 2**31 - 1  # a count fits into the column of the database
 BLOCK = 256  # counts summed at a time, so that a wide class needs little memory
-OPEN_START = 1.5  # method study 1.1: an open class starts at 1.5 times its lower end
+OPEN_START = 1.5  # METHODS.md, section 5.1: an open class starts at 1.5 times its lower end
 NO_LOWER_START = 0.5  # a class from 0 starts at half its upper end, one without any end at half an animal
 
 
@@ -44,7 +45,7 @@ class ClassTable:
 def start_counts(low: Ints, high: Ints) -> Floats:
     """Return a first guess per return (n,): the number, or the geometric middle of its class.
 
-    References: method study 1.1.
+    References: METHODS.md, section 5.1.
     """
     middle = np.where(low > 0, np.sqrt(low * np.maximum(high, low)), np.maximum(high / 2.0, NO_LOWER_START))
     opened = np.where(low > 0, OPEN_START * low, NO_LOWER_START)
@@ -117,7 +118,7 @@ def class_moments(low: int, high: int, log_mean: Floats, night_variance: float) 
     Parameters: ``low`` and ``high`` the class, ``high`` -1 when open above; ``log_mean`` array;
     ``night_variance`` of the negative binomial (0: Poisson).
     Returns: ClassMoments of the shape of ``log_mean``. Raises: nothing.
-    References: method study 1.4.
+    References: METHODS.md, section 4.
     """
     log_mean = np.asarray(log_mean, dtype=float)
     if high == OPEN_ABOVE:
@@ -129,7 +130,7 @@ def class_moments(low: int, high: int, log_mean: Floats, night_variance: float) 
 def class_table(low: int, high: int, night_variance: float) -> ClassTable:
     """Tabulate a class once per night variance; reading it costs a few multiplications.
 
-    Parameters: as :func:`class_moments`. Returns: ClassTable. Raises: nothing. References: method study 1.4.
+    Parameters: as :func:`class_moments`. Returns: ClassTable. Raises: nothing. References: METHODS.md, section 4.
     """
     grid = np.arange(TABLE_FROM, TABLE_TO + TABLE_STEP / 2, TABLE_STEP)
     moments = class_moments(low, high, grid, night_variance)
@@ -141,6 +142,6 @@ def class_table(low: int, high: int, night_variance: float) -> ClassTable:
 def distinct_classes(low: Ints, high: Ints) -> list[tuple[int, int, Ints]]:
     """List each class in use with the positions of its returns."""
     classed = np.flatnonzero(low != high)
-    pairs = np.stack([low[classed], high[classed]], axis=1)
-    kinds, member = np.unique(pairs, axis=0, return_inverse=True)
-    return [(int(kind[0]), int(kind[1]), classed[member.ravel() == i]) for i, kind in enumerate(kinds)]
+    keys = low[classed] * (MOST_COUNT + 2) + high[classed] + 1
+    kinds = [(int(key) // (MOST_COUNT + 2), int(key) % (MOST_COUNT + 2) - 1, key) for key in np.unique(keys)]
+    return [(first, last, classed[keys == key]) for first, last, key in kinds]

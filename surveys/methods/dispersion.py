@@ -11,13 +11,13 @@ from surveys.methods.level_records import Floats, LevelSettings
 from surveys.methods.shared_effects import SharedEffects, exposure_of
 from surveys.methods.site_lattice import node_weights, nodes_for, plot_log_likelihood
 
-COMPONENT_GRID = np.geomspace(0.04, 6.0, 9)  # method study 1.3; below 0.04 the lattice is too coarse
-LEVEL_OFFSETS = np.linspace(-3.5, 4.5, 11)  # method study 1.3, in approximate standard deviations
+COMPONENT_GRID = np.geomspace(0.04, 6.0, 9)  # METHODS.md, section 5.3; below 0.04 the lattice is too coarse
+LEVEL_OFFSETS = np.linspace(-3.5, 4.5, 11)  # METHODS.md, section 5.3, in approximate standard deviations
 FINE_POINTS = 81  # of the spline between the grid points
 SMALLEST = 1e-300  # keeps log() finite where a node has no weight
 #: A level that all classes let slide to nothing has hardly any information: its steps stay this side of e^90.
 LEAST_INFORMATION = 1.0 / 20.0**2
-START = Components(site=1.0, night=1.0)  # method study 1.1: S = 1, V = 2
+START = Components(site=1.0, night=1.0)  # METHODS.md, section 5.1: S = 1, V = 2
 
 
 def level_information(layout: Layout, exposure: Floats, log_rates: Floats, components: Components) -> Floats:
@@ -32,7 +32,7 @@ def level_grid(layout: Layout, exposure: Floats, levels: Floats, working: Compon
 
     The prior is the square root of the information at the *working* components: were it to follow the
     components that are being estimated, it would cancel the correction it is there for.
-    References: method study 1.3; Cox & Reid 1987 (adjusted profile likelihood).
+    References: METHODS.md, section 5.3; Cox & Reid 1987 (adjusted profile likelihood).
     """
     information = np.maximum(level_information(layout, exposure, levels, working), LEAST_INFORMATION)
     deviation = 1.0 / np.sqrt(information)
@@ -59,7 +59,7 @@ def integrated_log_likelihood(
     """Log likelihood of the two components on their grid, shape (site, night).
 
     Parameters: ``effects`` fitted; lattice ``nodes`` (K,) and ``step``; ``working`` components for the prior.
-    Returns: sums over the cells with animals. Raises: nothing. References: method study 1.3.
+    Returns: sums over the cells with animals. Raises: nothing. References: METHODS.md, section 5.3.
     """
     active = np.flatnonzero(np.isfinite(effects.levels))
     levels = np.where(np.isfinite(effects.levels), effects.levels, 0.0)
@@ -90,7 +90,7 @@ def posterior_components(log_likelihood: Floats, settings: LevelSettings) -> Com
     """Average S and V = N (1 + S) over likelihood times prior, on a fine grid under a bicubic spline.
 
     Parameters: ``log_likelihood`` on the component grid (site, night); ``settings`` for the priors.
-    Returns: Components. Raises: nothing. References: method study 1.3.
+    Returns: Components. Raises: nothing. References: METHODS.md, section 5.3.
     """
     grid = np.log(COMPONENT_GRID)
     site_prior = component_log_prior(grid, settings.site_prior_centre, settings.prior_log_sd)
@@ -113,7 +113,7 @@ def estimate_components(
 
     Parameters: ``effects`` fitted; ``counts`` (n,) for the choice of lattice; ``working`` components that set
     the fixed prior of the levels. Returns: Components; the prior means when no cell has an animal. Raises: nothing.
-    References: method study 1.3.
+    References: METHODS.md, section 5.3.
     """
     grid = COMPONENT_GRID.size
     if not np.isfinite(effects.levels).any():

@@ -9,7 +9,7 @@ from surveys.methods.level_records import LevelSettings
 from surveys.vocabulary import IndexLabel
 
 MOST_SITES_ASKED = 9999  # a number for a sentence, not for arithmetic
-NIGHTS_PER_SITE = 2.0  # 20 site-nights over 10 sites, method study 7.2; used before anybody has sent any
+NIGHTS_PER_SITE = 2.0  # 20 site-nights over 10 sites, METHODS.md, section 5.8; used before anybody has sent any
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +34,7 @@ def planning_error(pooled_rate: float, exposure: float, dispersion: float, clump
     """Relative standard error that the design gives at the pooled rate: sqrt(1/(r T) + 1/kappa).
 
     Parameters: ``pooled_rate``; weighted ``exposure`` T, its ``dispersion`` phi and ``clumping`` C at that rate.
-    Returns: share; infinite at a pooled rate of 0. Raises: nothing. References: method study 7.2.
+    Returns: share; infinite at a pooled rate of 0. Raises: nothing. References: METHODS.md, section 5.8.
     """
     if pooled_rate <= 0.0:
         return math.inf
@@ -61,7 +61,7 @@ def pass_gate(design: CellDesign, usual: CellDesign, error: float, settings: Lev
 
     Parameters: ``design`` of the cell; ``usual`` totals from which one garden's part is taken; ``error`` planning
     relative standard error; ``settings`` with the gate's numbers.
-    Returns: Passage. Raises: nothing. References: method study 7.
+    Returns: Passage. Raises: nothing. References: METHODS.md, section 5.8.
     """
     missing = sites_missing(design, usual, settings)
     checks = (

@@ -15,8 +15,8 @@ from surveys.methods.level_layout import Layout
 from surveys.methods.level_records import Floats, LevelSettings
 from surveys.methods.site_lattice import Imputation
 
-LARGEST_GUARD = 3.0  # method study 1.7
-SMALLEST_DRAW_MEAN = 0.3  # method study 1.7: below, or
+LARGEST_GUARD = 3.0  # METHODS.md, section 5.6
+SMALLEST_DRAW_MEAN = 0.3  # METHODS.md, section 5.6: below, or
 LARGEST_DRAW_CV = 0.35  # above this, the ratio says nothing and the guard is 1
 
 
@@ -27,7 +27,7 @@ def excess_scatter(
 
     Corrected for the leverage of each plot and for the error in the squared rate; ``open_variance`` (..., n) is
     what classes leave open of each count. Returns 0 without any animal.
-    References: method study 1.7.
+    References: METHODS.md, section 5.6.
     """
     rates = weighted_rates(layout, counts, exposure, components)
     weight = quasi_weights(layout, exposure * rates[..., layout.row_cell], components).row
@@ -69,7 +69,7 @@ def estimate_guard(
     Parameters: ``imputed`` counts and what classes leave open (n,); ``exposure`` m (n,); ``components``;
     ``settings`` for the fixed seed and the number of draws.
     Returns: g between 1 and 3, and whether the draws were steady enough to use it. Raises: nothing.
-    References: method study 1.7 (this project's own construction).
+    References: METHODS.md, section 5.6 (this project's own construction).
     """
     if settings.guard_draws < 2:
         return 1.0, False

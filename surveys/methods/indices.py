@@ -19,10 +19,23 @@ from surveys.methods.level_cells import (
     pooled_rate,
     unbounded_cells,
 )
-from surveys.methods.level_fit import Fit, fit_group
+from surveys.methods.level_fit import Fit, fit_cells, fit_group
 from surveys.methods.level_layout import Layout, arrange_rows, check_rows, split_bounded
-from surveys.methods.level_records import OPEN_ABOVE, Floats, LevelInput, LevelResult, LevelSettings
-from surveys.methods.poststratification import factor_log_variance, habitat_factor, merge_thin_habitats
+from surveys.methods.level_records import (
+    OPEN_ABOVE,
+    Floats,
+    LevelInput,
+    LevelResult,
+    LevelSettings,
+    SharedParts,
+)
+from surveys.methods.poststratification import (
+    factor_log_variance,
+    habitat_factor,
+    habitat_support,
+    merge_habitats,
+    thin_habitats,
+)
 from surveys.methods.shared_effects import exposure_of
 from surveys.methods.site_lattice import Imputation
 
@@ -30,64 +43,83 @@ MOST_OPEN = 0.99  # share of a total that classes may leave open, so that the in
 SMALLEST_CLUMPING = 1e-300  # the pivot is Poisson long before
 
 
-def estimate_level(rows: LevelInput, settings: LevelSettings) -> LevelResult:
+def estimate_level(rows: LevelInput, settings: LevelSettings, *, held: SharedParts | None = None) -> LevelResult:
     """Estimate the activity-density of one group in every cell, with an interval and a gate.
 
-    Parameters: ``rows`` the usable returns of one group; ``settings`` the constants.
+    Parameters: ``rows`` the usable returns of one group; ``settings`` the constants; ``held`` what all cells share
+    as an earlier estimate found it, so that only the cells are computed; None to learn it from ``rows``.
     Returns: LevelResult with one LevelCell for each of ``rows.n_cells``.
     Raises: ValueError when the arrays do not belong together.
-    References: method study sections 1 and 7; each equation names its source where it is written.
+    References: METHODS.md, section 5; each equation names its source where it is written.
     """
     check_rows(rows)
     bounded, unbounded = split_bounded(rows)
     if bounded.cell.size == 0:
         return empty_result(unbounded, settings)
-    bounded, merged = merge_thin_habitats(bounded, settings)
+    merged = thin_habitats(*habitat_support(bounded), settings) if held is None else held.merged_habitats
+    bounded = merge_habitats(bounded, merged)
     layout = arrange_rows(bounded)
-    fit = fit_group(layout, settings)
-    levels = estimate_cells(layout, bounded, fit, settings)
+    fit = fit_group(layout, settings) if held is None else fit_cells(layout, settings, held)
+    shared = held or describe_shared(layout, fit, merged, settings)
+    levels = estimate_cells(layout, bounded, fit, shared, settings)
     cells = describe_cells(layout, rows.n_cells, fit, levels, settings)
-    for number, cell in unbounded_cells(unbounded, fit.effects.beta, pooled_rate(layout, fit), settings).items():
+    for number, cell in unbounded_cells(unbounded, fit.effects.beta, pooled_rate(fit), settings).items():
         cells[number] = cell
-    leaning = lean_on_prior(layout, fit.imputed.counts, settings)
     signs = (
         (not (fit.imputed.counts > 0).any(), "no_animals"),
         (unbounded.cell.size > 0, "no_upper_bound"),
-        (merged, "habitats_merged"),
-        (leaning, "components_lean_on_prior"),
-        (not levels.guard_steady, "guard_not_usable"),
-        (not fit.settled, "effects_not_settled"),
+        (len(merged) > 1, "habitats_merged"),
+        (shared.leaning, "components_lean_on_prior"),
+        (not shared.guard_steady, "guard_not_usable"),
+        (not (shared.settled and fit.settled), "effects_not_settled"),
     )
     return LevelResult(
         cells=tuple(cells),
         beta=tuple(float(effect) for effect in fit.effects.beta),
         site_variance=fit.components.site,
         night_variance=fit.components.night,
-        guard=levels.guard,
-        components_lean_on_prior=leaning,
+        guard=shared.guard,
+        components_lean_on_prior=shared.leaning,
         iterations=fit.iterations,
         warnings=tuple(code for holds, code in signs if holds),
+        shared=shared,
     )
 
 
-def estimate_cells(layout: Layout, rows: LevelInput, fit: Fit, settings: LevelSettings) -> Levels:
+def describe_shared(layout: Layout, fit: Fit, merged: tuple[int, ...], settings: LevelSettings) -> SharedParts:
+    """Gather what all cells share, the guard with it, from a fit to all returns."""
+    exposure = exposure_of(fit.sample, fit.effects.beta)
+    guard, steady = estimate_guard(fit.sample, fit.sample_imputed, exposure, fit.components, settings)
+    return SharedParts(
+        beta=fit.effects.beta,
+        covariance=fit.effects.covariance,
+        site_variance=fit.components.site,
+        night_variance=fit.components.night,
+        guard=guard,
+        guard_steady=steady,
+        merged_habitats=merged,
+        leaning=lean_on_prior(layout, fit.imputed.counts, settings),
+        settled=fit.settled,
+    )
+
+
+def estimate_cells(layout: Layout, rows: LevelInput, fit: Fit, shared: SharedParts, settings: LevelSettings) -> Levels:
     """Compute rate, pivot and post-stratified interval of every cell that has returns.
 
-    Parameters: ``layout`` of ``rows``; ``fit``; ``settings``. Returns: Levels. Raises: nothing.
-    References: method study 1.5 to 1.8.
+    Parameters: ``layout`` of ``rows``; ``fit``; ``shared`` with the guard; ``settings``. Returns: Levels.
+    Raises: nothing. References: METHODS.md, section 5.
     """
-    exposure, components = exposure_of(layout, fit.effects.beta), fit.components
+    exposure, components = fit.exposure, fit.components
     rates = weighted_rates(layout, fit.imputed.counts, exposure, components, start=np.exp(fit.effects.levels))
     weight = quasi_weights(layout, exposure * rates[layout.row_cell], components).row
     moments = cell_moments(layout, fit.imputed.counts, exposure, weight, components)
-    guard, steady = estimate_guard(layout, fit.imputed, exposure, components, settings)
     factor = habitat_factor(fit.effects.beta, rows.habitat_weights, rows.covariates_of_habitat)
     mix = mean_covariates(layout, exposure, weight)
     log_variance = factor_log_variance(factor, mix, fit.effects.covariance)
-    low, median, high = pivot_limits(layout, fit.imputed, weight, moments, guard, confidence=settings.confidence)
+    low, median, high = pivot_limits(layout, fit.imputed, weight, moments, shared.guard, confidence=settings.confidence)
     z = normal_quantile(settings.confidence)
     low, high = (mover_limit(median, limit, log_variance, z=z) for limit in (low, high))
-    return Levels(rates * factor.value, low * factor.value, high * factor.value, guard, steady)
+    return Levels(rates * factor.value, low * factor.value, high * factor.value, shared.guard)
 
 
 def pivot_limits(
@@ -96,7 +128,7 @@ def pivot_limits(
     """Return lower limit, median and upper limit of each cell's rate by the pivot.
 
     Limits never lie outside those that all lowest, or all highest, counts of the classes would give; the lower
-    limit is 0 where no return needs an animal. References: method study 1.6.
+    limit is 0 where no return needs an animal. References: METHODS.md, section 5.5.
     """
     dispersion, size = pivot_moments(layout, imputed, weight, moments, guard)
     tails = ((1.0 - confidence) / 2.0, 0.5, (1.0 + confidence) / 2.0)
@@ -119,7 +151,7 @@ def pivot_moments(
 ) -> tuple[Floats, Floats]:
     """Return phi and kappa of each cell, widened by the guard and by what classes leave open.
 
-    References: method study 1.6: kappa = Tw^2 / C, then kappa (1 - lambda) and phi / (1 - lambda).
+    References: METHODS.md, section 5.5: kappa = Tw^2 / C, then kappa (1 - lambda) and phi / (1 - lambda).
     """
     rates = moments.total / moments.exposure
     clumping = np.maximum(guard * moments.clumping, SMALLEST_CLUMPING)

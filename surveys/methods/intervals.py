@@ -32,7 +32,7 @@ def pivot_limit(total: Floats, exposure: Floats, dispersion: Floats, size: Float
     dispersion and the given size; half an animal is added (the mid-p-like choice).
     Parameters: arrays of one shape, weighted total, exposure, dispersion phi and size kappa; ``below`` share.
     Returns: rates per unit of exposure, always finite. Raises: nothing.
-    References: method study 1.6; Fay & Feuer 1997 (weighted Poisson sums).
+    References: METHODS.md, section 5.5; Fay & Feuer 1997 (weighted Poisson sums).
     """
     animals = total / dispersion + 0.5
     clumped = np.minimum(size, NEARLY_POISSON)
@@ -48,7 +48,7 @@ def mover_limit(median: Floats, limit: Floats, log_variance: Floats, *, z: float
     log limit = log median +- sqrt((log limit - log median)^2 + z^2 v), on the side where the limit lies.
     Parameters: ``median`` and ``limit`` rates; ``log_variance`` v of the log of the factor; ``z`` its quantile.
     Returns: limits; a limit of 0 stays 0. Raises: nothing.
-    References: method study 1.8; Zou & Donner 2008.
+    References: METHODS.md, section 5.7; Zou & Donner 2008.
     """
     above_zero = limit > 0
     gap = np.log(np.where(above_zero, limit, median)) - np.log(median)

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from surveys.methods.cell_rates import cell_moments, quasi_weights
 from surveys.methods.gates import CellDesign, pass_gate, planning_error, sites_missing
 from surveys.methods.level_fit import Fit
-from surveys.methods.level_layout import Layout, arrange_rows
+from surveys.methods.level_layout import Layout, arrange_rows, count_distinct
 from surveys.methods.level_records import Floats, Ints, LevelCell, LevelInput, LevelResult, LevelSettings
 from surveys.methods.shared_effects import exposure_of
 from surveys.vocabulary import IndexLabel
@@ -24,40 +24,39 @@ class Levels:
     low: Floats
     high: Floats
     guard: float
-    guard_steady: bool
 
 
 def count_sites_and_nights(layout: Layout) -> tuple[Ints, Ints]:
     """Count the sites and the site-nights of each cell that has returns, (C,) each."""
     n_cells = layout.cells.size
     sites = np.bincount(layout.plot_cell, minlength=n_cells)
-    nights = np.unique(np.stack([layout.row_cell, layout.night], axis=1), axis=0)
-    return sites.astype(np.int64), np.bincount(nights[:, 0], minlength=n_cells).astype(np.int64)
+    ends = np.r_[layout.cell_start, layout.night.size]
+    nights = [count_distinct(layout.night[ends[c] : ends[c + 1]]) for c in range(n_cells)]
+    return sites.astype(np.int64), np.array(nights, dtype=np.int64)
 
 
-def pooled_rate(layout: Layout, fit: Fit, extra: float = 0.0) -> float:
+def pooled_rate(fit: Fit, extra: float = 0.0) -> float:
     """Return the rate of the whole group per unit of exposure, with ``extra`` animals added.
 
-    With a single cell it is that cell's own: there is no other. References: method study 7.1.
+    With a single cell it is that cell's own: there is no other. References: METHODS.md, section 5.8.
     """
-    return float((fit.imputed.counts.sum() + extra) / exposure_of(layout, fit.effects.beta).sum())
+    return float((fit.imputed.counts.sum() + extra) / fit.exposure.sum())
 
 
-def predict_designs(layout: Layout, beta: Floats, rate: float) -> list[CellDesign]:
+def predict_designs(layout: Layout, exposure: Floats, rate: float) -> list[CellDesign]:
     """List sites, site-nights and the count that ``rate`` predicts for the effort of each cell with returns."""
     sites, nights = count_sites_and_nights(layout)
-    expected = rate * layout.by_cell(exposure_of(layout, beta))
+    expected = rate * layout.by_cell(exposure)
     return [CellDesign(*row) for row in zip(sites.tolist(), nights.tolist(), expected.tolist(), strict=True)]
 
 
 def planning_errors(layout: Layout, fit: Fit, rate: float, guard: float) -> list[float]:
     """List the relative standard error that each cell's design gives at the pooled ``rate``.
 
-    References: method study 7.2.
+    References: METHODS.md, section 5.8.
     """
-    exposure = exposure_of(layout, fit.effects.beta)
-    weight = quasi_weights(layout, exposure * rate, fit.components).row
-    moments = cell_moments(layout, fit.imputed.counts, exposure, weight, fit.components)
+    weight = quasi_weights(layout, fit.exposure * rate, fit.components).row
+    moments = cell_moments(layout, fit.imputed.counts, fit.exposure, weight, fit.components)
     parts = zip(moments.exposure, moments.dispersion, guard * moments.clumping, strict=True)
     return [planning_error(rate, float(total), float(phi), float(clumping)) for total, phi, clumping in parts]
 
@@ -85,7 +84,7 @@ def unbounded_cells(rows: LevelInput, beta: Floats, rate: float, settings: Level
         return {}
     layout, described = arrange_rows(rows), {}
     returns, effort = np.bincount(layout.row_cell), layout.by_cell(layout.effort)
-    for c, design in enumerate(predict_designs(layout, beta, rate)):
+    for c, design in enumerate(predict_designs(layout, exposure_of(layout, beta), rate)):
         described[int(layout.cells[c])] = LevelCell(
             estimate=None,
             low=None,
@@ -105,10 +104,11 @@ def unbounded_cells(rows: LevelInput, beta: Floats, rate: float, settings: Level
 
 def describe_cells(layout: Layout, n_cells: int, fit: Fit, levels: Levels, settings: LevelSettings) -> list[LevelCell]:
     """Put estimates, limits and gate together, one record for each of ``n_cells``."""
-    beta, rate = fit.effects.beta, pooled_rate(layout, fit)
-    designs, errors = predict_designs(layout, beta, rate), planning_errors(layout, fit, rate, levels.guard)
+    rate = pooled_rate(fit)
+    designs, errors = predict_designs(layout, fit.exposure, rate), planning_errors(layout, fit, rate, levels.guard)
     # Half an animal more, so that a group which nobody has seen still asks for a finite number of gardens.
-    usual = predict_designs(layout, beta, pooled_rate(layout, fit, extra=0.5))
+    least = pooled_rate(fit, extra=0.5) * layout.by_cell(fit.exposure)
+    usual = [replace(design, expected_count=float(count)) for design, count in zip(designs, least, strict=True)]
     cells = [empty_cell(add_designs(usual), settings)] * n_cells
     returns, effort = np.bincount(layout.row_cell), layout.by_cell(layout.effort)
     for c, (design, error) in enumerate(zip(designs, errors, strict=True)):

@@ -2,33 +2,51 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from surveys.methods.cell_rates import Components
+from surveys.methods.cell_rates import Components, weighted_rates
 from surveys.methods.classes import start_counts
 from surveys.methods.dispersion import START, estimate_components
 from surveys.methods.level_layout import Layout
-from surveys.methods.level_records import Floats, LevelSettings
-from surveys.methods.shared_effects import SharedEffects, exposure_of, fit_shared_effects
+from surveys.methods.level_records import Floats, LevelSettings, SharedParts
+from surveys.methods.level_sample import sample_plots
+from surveys.methods.shared_effects import (
+    NO_ANIMALS,
+    STEP_TOLERANCE,
+    SharedEffects,
+    above_zero,
+    exposure_of,
+    fit_shared_effects,
+    start_point,
+)
 from surveys.methods.site_lattice import Imputation, impute_counts, nodes_for
 
 COMPONENT_ROUNDS = 4  # two are the rule; the others are for data far from the start values
 COMPONENT_TOLERANCE = 0.02  # relative; a tenth of what 100 sites can tell
-CLASS_ROUNDS = 60  # method study 1.4: until nothing moves; three rounds leave bias
-CLASS_TOLERANCE = 0.001  # on the log scale, half the 0.002 of method study 1.4
+CLASS_ROUNDS = 60  # METHODS.md, section 4: until nothing moves; three rounds leave bias
+CLASS_TOLERANCE = 0.001  # on the log scale, half the 0.002 of METHODS.md, section 4
+HELD_TOLERANCE = 1e-6  # of a rate beside held parts; three more rounds follow it
+STEP_IN_CLASS_ROUNDS = 1e-5  # on the log scale; the last fit, with the classes settled, goes further
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fit:
-    """Shared effects, imputed counts and components that agree with one another."""
+    """Shared effects, imputed counts and components that agree with one another.
+
+    ``exposure`` m (n,) is effort times shared effects. ``sample`` and ``sample_imputed`` are the returns from which
+    the components were learned: all of them, unless the season is large.
+    """
 
     effects: SharedEffects
+    exposure: Floats
     imputed: Imputation
     components: Components
     iterations: int
     settled: bool
+    sample: Layout
+    sample_imputed: Imputation
 
 
 def fit_effects(
@@ -43,6 +61,7 @@ def fit_effects(
         ridge=settings.ridge,
         start=start,
         with_covariance=False,
+        tolerance=STEP_IN_CLASS_ROUNDS if layout.classed.any() else STEP_TOLERANCE,
     )
 
 
@@ -51,10 +70,13 @@ def settle_classes(
 ) -> tuple[SharedEffects, Imputation, int, bool]:
     """Repeat effects and class expectations at fixed components until neither moves.
 
-    References: method study 1.2 and 1.4.
+    References: METHODS.md, section 5.2 and 1.4.
     """
     imputed = Imputation(counts, np.zeros_like(counts))
-    effects = fit_effects(layout, counts, components, settings, start)
+    if start is not None and layout.classed.any():
+        effects = replace(start, levels=start_point(layout, counts, start).levels)
+    else:
+        effects = fit_effects(layout, counts, components, settings, start)
     if not layout.classed.any():
         return effects, imputed, effects.steps, effects.converged
     nodes = nodes_for(layout, counts, settings.lattice_step)
@@ -70,11 +92,12 @@ def settle_classes(
     return effects, imputed, rounds, moved <= CLASS_TOLERANCE and effects.converged
 
 
-def fit_group(layout: Layout, settings: LevelSettings) -> Fit:
-    """Fit effects, components and class expectations until the components stay.
+def learn_components(
+    layout: Layout, settings: LevelSettings
+) -> tuple[Components, SharedEffects, Imputation, int, bool]:
+    """Fit effects, components and class expectations in turn until the components stay.
 
-    Parameters: ``layout``; ``settings``. Returns: Fit, its effects with covariance. Raises: nothing.
-    References: method study 1.1 to 1.4.
+    References: METHODS.md, section 5.1 to 5.3.
     """
     components, counts = START, start_counts(layout.low, layout.high)
     effects: SharedEffects | None = None
@@ -88,6 +111,22 @@ def fit_group(layout: Layout, settings: LevelSettings) -> Fit:
         change, iterations = float(np.abs(np.log(ratio)).max()), iterations + 1
         components, counts = newer, imputed.counts
     effects, imputed, rounds, settled = settle_classes(layout, counts, components, settings, effects)
+    return components, effects, imputed, iterations + rounds, settled
+
+
+def fit_group(layout: Layout, settings: LevelSettings) -> Fit:
+    """Fit the components to the sample and the shared effects to all returns.
+
+    Parameters: ``layout``; ``settings``. Returns: Fit, its effects with covariance. Raises: nothing.
+    References: METHODS.md, section 5.1 to 5.3.
+    """
+    sample = sample_plots(layout, settings.sample_returns)
+    components, effects, sampled, iterations, settled = learn_components(sample, settings)
+    imputed = sampled
+    if sample is not layout:
+        first = start_counts(layout.low, layout.high)
+        effects, imputed, rounds, settled = settle_classes(layout, first, components, settings, effects)
+        iterations += rounds
     effects = fit_shared_effects(
         layout,
         imputed.counts,
@@ -96,4 +135,33 @@ def fit_group(layout: Layout, settings: LevelSettings) -> Fit:
         ridge=settings.ridge,
         start=effects,
     )
-    return Fit(effects, imputed, components, iterations + rounds, settled)
+    exposure = exposure_of(layout, effects.beta)
+    return Fit(effects, exposure, imputed, components, iterations, settled, sample, sampled)
+
+
+def fit_cells(layout: Layout, settings: LevelSettings, held: SharedParts) -> Fit:
+    """Fit the level of each cell alone, all that cells share being held as an earlier estimate left it.
+
+    Parameters: ``layout``; ``settings``; ``held``. Returns: Fit. Raises: nothing. References: METHODS.md, section 14.
+    """
+    components = Components(held.site_variance, held.night_variance)
+    exposure = exposure_of(layout, held.beta)
+    counts = start_counts(layout.low, layout.high)
+    imputed = Imputation(counts, np.zeros_like(counts))
+    rates = weighted_rates(layout, counts, exposure, components)
+    log_exposure = np.log(exposure)
+    nodes = nodes_for(layout, counts, settings.lattice_step)
+    moved, rounds, classed = np.inf, 0, bool(layout.classed.any())
+    tolerance = CLASS_TOLERANCE if classed else HELD_TOLERANCE
+    while moved > tolerance and rounds < CLASS_ROUNDS:
+        before = rates
+        if classed:
+            log_mean = log_exposure + np.log(above_zero(rates))[layout.row_cell]
+            imputed = impute_counts(layout, log_mean, components, nodes, settings.lattice_step)
+        rates = weighted_rates(layout, imputed.counts, exposure, components, start=before)
+        moved = float(np.abs(np.log(above_zero(rates) / above_zero(before))).max())
+        rounds += 1
+    levels = np.where(rates > 0, np.log(above_zero(rates)), NO_ANIMALS)
+    settled = moved <= tolerance
+    effects = SharedEffects(levels, held.beta, held.covariance, rounds, settled)
+    return Fit(effects, exposure, imputed, components, rounds, settled, layout, imputed)

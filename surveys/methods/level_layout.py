@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import sparse
 
 from surveys.methods.level_records import OPEN_ABOVE, Floats, Ints, LevelInput
 
@@ -17,8 +18,8 @@ class Layout:
     """Sorted returns (n), their plots (P) and the cells that have returns (C).
 
     ``row_plot`` and ``row_cell`` (n,) number plots and cells; ``plot_start`` (P,) and ``cell_start`` (C,)
-    point at first rows; ``cell_plot_start`` (C,) at first plots; ``plot_cluster`` (P,) numbers the true
-    site of each plot, ``cells`` (C,) gives back the cell numbers of the input.
+    point at first rows; ``cell_plot_start`` (C,) at first plots; ``plot_site`` (P,) is the true site of each plot
+    as the input numbers it; ``cells`` (C,) are the input's cell numbers.
     """
 
     effort: Floats
@@ -30,7 +31,7 @@ class Layout:
     row_cell: Ints
     plot_start: Ints
     plot_cell: Ints
-    plot_cluster: Ints
+    plot_site: Ints
     cell_start: Ints
     cell_plot_start: Ints
     cells: Ints
@@ -40,9 +41,18 @@ class Layout:
         """Say which returns give a class instead of a number, shape (n,)."""
         return np.asarray(self.low != self.high)
 
+    @property
+    def plot_cluster(self) -> Ints:
+        """Number the true sites of the plots from 0 on, shape (P,)."""
+        return np.asarray(np.unique(self.plot_site, return_inverse=True)[1])
+
     def by_plot(self, values: Floats) -> Floats:
         """Sum the last axis, shape (..., n), over each plot: shape (..., P)."""
         return np.asarray(np.add.reduceat(values, self.plot_start, axis=-1))
+
+    def weigh_by_plot(self, weights: Floats, values: Floats) -> Floats:
+        """Sum weights (n,) times values (n, m) over each plot, as one sparse product: shape (P, m)."""
+        return sum_runs(values, np.r_[self.plot_start, weights.size], weights)
 
     def by_cell(self, values: Floats) -> Floats:
         """Sum the last axis, shape (..., n), over each cell: shape (..., C)."""
@@ -53,6 +63,13 @@ class Layout:
         return np.asarray(np.add.reduceat(values, self.cell_plot_start, axis=-1))
 
 
+def sum_runs(values: Floats, ends: Ints, weights: Floats | None = None) -> Floats:
+    """Sum the rows of (n, m) over runs that begin at ``ends`` and end where the next begins: one sparse product."""
+    each = np.ones(values.shape[0]) if weights is None else weights
+    shape = (ends.size - 1, values.shape[0])
+    return np.asarray(sparse.csr_array((each, np.arange(values.shape[0]), ends), shape=shape) @ values)
+
+
 def arrange_rows(rows: LevelInput) -> Layout:
     """Sort returns by cell, then site, and number their plots.
 
@@ -60,27 +77,71 @@ def arrange_rows(rows: LevelInput) -> Layout:
     every figure, do not depend on the order in which returns come. Sites are taken in the order of their numbers.
     Parameters: ``rows`` with at least one return. Returns: a Layout. Raises: nothing.
     """
-    order = np.lexsort((*rows.covariates.T, rows.effort, rows.high, rows.low, rows.site, rows.cell))
+    order = canonical_order(rows)
     cell, site = rows.cell[order], rows.site[order]
     new_cell = np.r_[True, cell[1:] != cell[:-1]]
     new_plot = new_cell | np.r_[True, site[1:] != site[:-1]]
     plot_start, cell_start = np.flatnonzero(new_plot), np.flatnonzero(new_cell)
     row_plot, row_cell = np.cumsum(new_plot) - 1, np.cumsum(new_cell) - 1
     return Layout(
-        effort=rows.effort[order].astype(float),
+        effort=rows.effort[order].astype(float, copy=False),
         low=rows.low[order].astype(np.int64),
         high=rows.high[order].astype(np.int64),
-        covariates=rows.covariates[order].astype(float),
-        night=rows.night[order].astype(np.int64),
+        covariates=np.ascontiguousarray(rows.covariates[order], dtype=float),
+        night=rows.night[order].astype(np.int64, copy=False),
         row_plot=row_plot,
         row_cell=row_cell,
         plot_start=plot_start,
         plot_cell=row_cell[plot_start],
-        plot_cluster=np.unique(site[plot_start], return_inverse=True)[1],
+        plot_site=site[plot_start],
         cell_start=cell_start,
         cell_plot_start=row_plot[cell_start],
         cells=cell[cell_start],
     )
+
+
+def canonical_order(rows: LevelInput) -> Ints | slice:
+    """Return the order by cell, site, covariates, effort and count; a slice where the rows already stand so.
+
+    Rows that come sorted by cell, site and covariates, as all groups of a night do, are sorted further only where
+    two of them tie.
+    """
+    outer, within = (rows.cell, rows.site, *rows.covariates.T[::-1]), (rows.effort, rows.low, rows.high)
+    everywhere = np.arange(max(rows.cell.size - 1, 0))
+    wrong, tied = compare_neighbours(outer, everywhere)
+    if wrong.size:
+        return np.lexsort((*within[::-1], *outer[::-1]))
+    wrong, _ = compare_neighbours(within, tied)
+    if not wrong.size:
+        return slice(None)
+    new_run = np.ones(rows.cell.size, dtype=bool)
+    new_run[tied + 1] = False
+    run = np.cumsum(new_run) - 1
+    disordered = np.zeros(int(run[-1]) + 1, dtype=bool)
+    disordered[run[wrong]] = True
+    chosen = np.flatnonzero(disordered[run])
+    order = np.arange(run.size)
+    order[chosen] = chosen[np.lexsort((*(key[chosen] for key in within[::-1]), run[chosen]))]
+    return order
+
+
+def compare_neighbours(keys: tuple[Floats | Ints, ...], pairs: Ints) -> tuple[Ints, Ints]:
+    """Compare rows with the ones after them, first key first; return which pairs are out of order and which tie.
+
+    ``pairs`` are the numbers of the first rows to look at.
+    """
+    wrong, tied = [], pairs
+    for key in keys:
+        here, following = key[tied], key[tied + 1]
+        wrong.append(tied[here > following])
+        tied = tied[here == following]
+    return np.concatenate(wrong), tied
+
+
+def count_distinct(numbers: Ints) -> int:
+    """Count how many different numbers there are; sorting beats hashing on long arrays."""
+    ordered = np.sort(numbers)
+    return int(ordered.size > 0) + int((ordered[1:] != ordered[:-1]).sum())
 
 
 def split_bounded(rows: LevelInput) -> tuple[LevelInput, LevelInput]:
@@ -88,7 +149,12 @@ def split_bounded(rows: LevelInput) -> tuple[LevelInput, LevelInput]:
 
     Where every return says "so many or more", the likelihood rises with the level for ever.
     """
-    bounded = np.bincount(rows.cell, weights=rows.high != OPEN_ABOVE, minlength=rows.n_cells)[rows.cell] > 0
+    if not (rows.high == OPEN_ABOVE).any():
+        return rows, select_rows(rows, np.zeros(0, dtype=np.int64))
+    of_cell = np.bincount(rows.cell, weights=rows.high != OPEN_ABOVE, minlength=rows.n_cells) > 0
+    bounded = of_cell[rows.cell]
+    if bounded.all():
+        return rows, select_rows(rows, np.zeros(0, dtype=np.int64))
     return select_rows(rows, np.flatnonzero(bounded)), select_rows(rows, np.flatnonzero(~bounded))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from surveys.vocabulary import IndexLabel
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 OPEN_ABOVE = -1  #: the ``high`` of a class without an upper bound
 
@@ -41,24 +42,25 @@ class LevelInput:
 
 @dataclass(frozen=True, slots=True)
 class LevelSettings:
-    """The constants of the level index. Defaults are those of the method study."""
+    """The constants of the level index. Where each comes from stands in METHODS.md, section 5."""
 
     confidence: float = 0.95
-    ridge: float = 0.25  # method study 1.2: prior sd 2 on each effect
+    ridge: float = 0.25  # METHODS.md, section 5.2: prior sd 2 on each effect
     guard_seed: int = 20260321  # any fixed number; it is stored with the run
-    guard_draws: int = 12  # method study 1.7
-    guard_power: float = 1.25  # 1.0 in the study; why it is raised stands in guard.py
-    site_prior_centre: float = 0.8  # method study 1.3, median of a log-normal
-    night_prior_centre: float = 1.0  # method study 1.3
-    prior_log_sd: float = 1.0  # method study 1.3
-    lattice_step: float = 0.3  # method study 1.3, on log site rate
-    gate_sites: int = 10  # method study 7.2
-    gate_site_nights: int = 20  # method study 7.2
-    gate_expected_count: float = 10.0  # method study 7.2, from the pooled rate
-    wide_above: float = 0.5  # method study 7.2, planning relative standard error
-    lean_below_sites: int = 30  # method study 7.4, sites with animals
-    thin_habitat_sites: int = 5  # method study 7.4
-    thin_habitat_animals: int = 5  # method study 7.4
+    guard_draws: int = 12  # METHODS.md, section 5.6
+    guard_power: float = 1.25  # why not 1 stands in guard.py
+    site_prior_centre: float = 0.8  # METHODS.md, section 5.3, median of a log-normal
+    night_prior_centre: float = 1.0  # METHODS.md, section 5.3
+    prior_log_sd: float = 1.0  # METHODS.md, section 5.3
+    lattice_step: float = 0.3  # METHODS.md, section 5.3, on log site rate
+    sample_returns: int = 40_000  # shared parts are learned from so many first; METHODS.md, section 14
+    gate_sites: int = 10  # METHODS.md, section 5.8
+    gate_site_nights: int = 20  # METHODS.md, section 5.8
+    gate_expected_count: float = 10.0  # METHODS.md, section 5.8, from the pooled rate
+    wide_above: float = 0.5  # METHODS.md, section 5.8, planning relative standard error
+    lean_below_sites: int = 30  # METHODS.md, section 5.7, sites with animals
+    thin_habitat_sites: int = 5  # METHODS.md, section 5.7
+    thin_habitat_animals: int = 5  # METHODS.md, section 5.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,12 +87,33 @@ class LevelCell:
     code: str
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class SharedParts:
+    """What all cells of a group share: learned from everything, or held from an earlier night.
+
+    ``beta`` (p,) and its ``covariance`` (p, p); squared coefficients of variation between sites and between nights
+    of a site; ``guard`` and whether its draws were steady; ``merged_habitats`` read as one; ``leaning`` where the
+    components lean on their prior; ``settled`` where the effects were.
+    """
+
+    beta: Floats
+    covariance: Floats
+    site_variance: float
+    night_variance: float
+    guard: float
+    guard_steady: bool
+    merged_habitats: tuple[int, ...]
+    leaning: bool
+    settled: bool
+
+
 @dataclass(frozen=True, slots=True)
 class LevelResult:
     """All cells of one group with what they share.
 
     ``site_variance`` is the squared coefficient of variation between sites, ``night_variance`` that of
-    nights within a site. ``guard`` (>= 1) has widened every interval. ``warnings`` are codes.
+    nights within a site. ``guard`` (>= 1) has widened every interval. ``warnings`` are codes. ``shared`` holds
+    all of it for a night that changes little; None where nothing could be learned.
     """
 
     cells: tuple[LevelCell, ...]
@@ -101,3 +124,4 @@ class LevelResult:
     components_lean_on_prior: bool
     iterations: int
     warnings: tuple[str, ...]
+    shared: SharedParts | None = field(default=None, compare=False)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from surveys.methods.level_layout import count_distinct
 from surveys.methods.level_records import Floats, Ints, LevelInput, LevelSettings
 
 LARGEST_EXPONENT = 60.0  # keeps exp() finite for an effect that only the prior holds
@@ -23,7 +24,7 @@ def habitat_factor(beta: Floats, weights: Floats, covariates: Floats) -> Habitat
     """Average the habitats by their published weights: F = sum_h W_h exp(x_h'beta).
 
     Parameters: ``beta`` (p,); ``weights`` (H,) summing to 1; ``covariates`` (H, p) of each habitat.
-    Returns: HabitatFactor. Raises: nothing. References: method study 1.8; post-stratified mean, common practice.
+    Returns: HabitatFactor. Raises: nothing. References: METHODS.md, section 5.7; post-stratified mean, common practice.
     """
     parts = weights * np.exp(np.clip(covariates @ beta, -LARGEST_EXPONENT, LARGEST_EXPONENT))
     value = float(parts.sum())
@@ -34,7 +35,7 @@ def factor_log_variance(factor: HabitatFactor, mean_covariates: Floats, covarian
     """Variance of log F - (mean covariates of the cell)'beta: what beta's error does to each cell, shape (C,).
 
     Parameters: ``mean_covariates`` (C, p) the mix the cell really had; ``covariance`` (p, p) of beta.
-    Returns: variances, zero or more. Raises: nothing. References: method study 1.8 (delta method).
+    Returns: variances, zero or more. Raises: nothing. References: METHODS.md, section 5.7 (delta method).
     """
     lever = factor.slope - mean_covariates
     return np.asarray(np.maximum(np.einsum("cp,pq,cq->c", lever, covariance, lever), 0.0))
@@ -43,16 +44,15 @@ def factor_log_variance(factor: HabitatFactor, mean_covariates: Floats, covarian
 def habitat_support(rows: LevelInput) -> tuple[Ints, Ints]:
     """Count sites and animals (lowest possible) of each habitat over all cells, (H,) each."""
     n_habitats = rows.habitat_weights.size
-    pairs = np.unique(np.stack([rows.habitat, rows.site], axis=1), axis=0)
-    sites = np.bincount(pairs[:, 0], minlength=n_habitats)
+    sites = np.array([count_distinct(rows.site[rows.habitat == h]) for h in range(n_habitats)], dtype=np.int64)
     animals = np.bincount(rows.habitat, weights=rows.low, minlength=n_habitats)
-    return sites.astype(np.int64), animals.astype(np.int64)
+    return sites, animals.astype(np.int64)
 
 
-def thin_habitats(sites: Ints, animals: Ints, settings: LevelSettings) -> list[int]:
+def thin_habitats(sites: Ints, animals: Ints, settings: LevelSettings) -> tuple[int, ...]:
     """Name the habitats to be read as one: all thin ones, and then the thinnest others until the pool is not thin.
 
-    Returns an empty list when no habitat is thin. References: method study 7.4.
+    Returns nothing when no habitat is thin. References: METHODS.md, section 5.7.
     """
     by_support = [int(h) for h in np.lexsort((np.arange(sites.size), animals, sites))]
     least = (settings.thin_habitat_sites, settings.thin_habitat_animals)
@@ -60,21 +60,20 @@ def thin_habitats(sites: Ints, animals: Ints, settings: LevelSettings) -> list[i
     others = [h for h in by_support if h not in pool]
     while pool and others and (sites[pool].sum() < least[0] or animals[pool].sum() < least[1] or len(pool) == 1):
         pool.append(others.pop(0))
-    return pool
+    return tuple(pool)
 
 
-def merge_thin_habitats(rows: LevelInput, settings: LevelSettings) -> tuple[LevelInput, bool]:
-    """Give all thin habitats the effect of the best supported one among them.
+def merge_habitats(rows: LevelInput, pool: tuple[int, ...]) -> LevelInput:
+    """Give all habitats of ``pool`` the effect of its last, the best supported one.
 
-    Parameters: ``rows``; ``settings`` (fewest sites and animals of a habitat over all cells).
-    Returns: rows with covariates rewritten, and whether anything was merged. Raises: nothing.
-    References: method study 7.4: merge by a fixed rule, do not rely on the ridge.
+    Parameters: ``rows``; ``pool`` habitat numbers, fewer than two of them change nothing.
+    Returns: rows with covariates rewritten. Raises: nothing.
+    References: common practice (strata merged by a fixed rule); the ridge alone is not relied on.
     """
-    pool = thin_habitats(*habitat_support(rows), settings)
     if len(pool) < 2:
-        return rows, False
+        return rows
     target = rows.covariates_of_habitat[pool[-1]]
     merged = rows.covariates_of_habitat.copy()
-    merged[pool] = target
+    merged[list(pool)] = target
     moved = rows.covariates + (merged - rows.covariates_of_habitat)[rows.habitat]
-    return replace(rows, covariates=moved, covariates_of_habitat=merged), True
+    return replace(rows, covariates=moved, covariates_of_habitat=merged)

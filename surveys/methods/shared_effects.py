@@ -5,15 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import sparse
 
 from surveys.methods.cell_rates import Components, Weights, quasi_weights
-from surveys.methods.level_layout import Layout
+from surveys.methods.level_layout import Layout, count_distinct
 from surveys.methods.level_records import Floats
 
-LONGEST_STEP = 1.5  # method study 1.2, on the log scale
-STEP_TOLERANCE = 1e-10  # far below any printed digit
+LONGEST_STEP = 1.5  # METHODS.md, section 5.2, on the log scale
+STEP_TOLERANCE = 1e-9  # last move on the log scale: what is left after it is smaller still
 MOST_STEPS = 100
+NEAR = 0.01  # last move on the log scale: from here on the information hardly changes, and is kept
 DAMP_AFTER = 25  # scoring settles in under 10 steps; beyond this it must be swinging
+BLOCK_ROWS = 16_384  # rows multiplied at a time, so that they stay in the processor's cache
+MANY_SITES = 2_000  # above, leaving out one site at a time moves no digit that is printed
 NO_ANIMALS = -np.inf
 LARGEST_EXPONENT = 60.0  # keeps exp() finite while a step is still wild
 
@@ -38,13 +42,26 @@ class Point:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class PlotTerms:
-    """What each plot adds: scores of its level (P,) and of beta (P, p), information Q d (P,), m = sum q mu x (P, p)."""
+class Residuals:
+    """Of returns, weighted: q (y - mu) (n,). Of plots: S d e (P,), what the site effect takes back of each."""
 
+    weighted: Floats
+    shrink: Floats
     score_cell: Floats
-    score_beta: Floats
-    info_cell: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Curvature:
+    """Information of a fit: of plots ``plot_x`` m = sum q mu x (P, p) and Q d (P,), of cells H_cc (C,) and H_cb (C, p).
+
+    ``profile`` (p, p) is the information on beta with the levels eliminated.
+    """
+
     plot_x: Floats
+    plot_info: Floats
+    cell_info: Floats
+    cell_cross: Floats
+    profile: Floats
 
 
 def exposure_of(layout: Layout, beta: Floats) -> Floats:
@@ -57,33 +74,32 @@ def expected_counts(layout: Layout, levels: Floats, beta: Floats) -> Floats:
     return np.asarray(exposure_of(layout, beta) * np.exp(np.minimum(levels, LARGEST_EXPONENT))[layout.row_cell])
 
 
-def rows_by_plot(layout: Layout, values: Floats) -> Floats:
-    """Sum the first axis of (n, ...) over each plot."""
-    return np.asarray(np.add.reduceat(values, layout.plot_start, axis=0))
-
-
 def plots_by_cell(layout: Layout, values: Floats) -> Floats:
     """Sum the first axis of (P, ...) over each cell."""
     return np.asarray(np.add.reduceat(values, layout.cell_plot_start, axis=0))
 
 
-def plot_terms(layout: Layout, counts: Floats, mu: Floats, weights: Weights, site: float) -> PlotTerms:
-    """Return what every plot adds to the scores and to the information on its cell level.
-
-    References: method study 1.2.
-    """
-    residual = weights.night * (counts - mu)
-    plot_residual = layout.by_plot(residual)
-    plot_x = rows_by_plot(layout, layout.covariates * (weights.night * mu)[:, None])
-    shrink = site * weights.site * plot_residual
-    score_beta = rows_by_plot(layout, layout.covariates * residual[:, None]) - plot_x * shrink[:, None]
-    return PlotTerms(weights.site * plot_residual, score_beta, weights.plot_sum * weights.site, plot_x)
+def weigh_residuals(layout: Layout, counts: Floats, mu: Floats, weights: Weights, site: float) -> Residuals:
+    """Weigh what is left of every count, and add it up for the level of each cell. References: Liang & Zeger 1986."""
+    weighted = weights.night * (counts - mu)
+    plot_residual = layout.by_plot(weighted)
+    level = layout.plots_by_cell(weights.site * plot_residual)
+    return Residuals(weighted, site * weights.site * plot_residual, level)
 
 
-def effect_information(layout: Layout, mu: Floats, weights: Weights, site: float, terms: PlotTerms) -> Floats:
-    """Return H_bb = sum q mu x x' - S sum d m m', shape (p, p)."""
-    weighted = layout.covariates * (weights.night * mu)[:, None]
-    return np.asarray(layout.covariates.T @ weighted - site * (terms.plot_x * weights.site[:, None]).T @ terms.plot_x)
+def effect_score(layout: Layout, mu: Floats, weights: Weights, residuals: Residuals) -> Floats:
+    """Return the score of beta, sum of x (q (y - mu) - q mu S d e), shape (p,)."""
+    left = residuals.weighted - weights.night * mu * residuals.shrink[layout.row_plot]
+    return np.asarray(left @ layout.covariates)
+
+
+def weighted_square(values: Floats, weights: Floats) -> Floats:
+    """Return sum of w x x' over the rows of (n, p), block by block, shape (p, p)."""
+    total = np.zeros((values.shape[1], values.shape[1]))
+    for first in range(0, weights.size, BLOCK_ROWS):
+        rows = slice(first, first + BLOCK_ROWS)
+        total += values[rows].T @ (values[rows] * weights[rows, None])
+    return total
 
 
 def above_zero(information: Floats) -> Floats:
@@ -91,22 +107,37 @@ def above_zero(information: Floats) -> Floats:
     return np.asarray(np.where(information > 0, information, 1.0))
 
 
-def scoring_step(layout: Layout, counts: Floats, point: Point, components: Components, ridge: float) -> Point:
+def look_at_curvature(layout: Layout, mu: Floats, weights: Weights, site: float, ridge: float) -> Curvature:
+    """Collect the information: H_bb = sum q mu x x' - S sum d m m', and what the levels take of it.
+
+    References: Liang & Zeger 1986 (estimating equations), with block elimination, which is linear in returns.
+    """
+    plot_x = layout.weigh_by_plot(weights.night * mu, layout.covariates)
+    cross = plots_by_cell(layout, plot_x * weights.site[:, None])
+    plot_info = weights.plot_sum * weights.site
+    cell_info = above_zero(layout.plots_by_cell(plot_info))
+    information = weighted_square(layout.covariates, weights.night * mu)
+    if site > 0:
+        information = information - site * weighted_square(plot_x, weights.site)
+    profile = information - (cross / cell_info[:, None]).T @ cross + ridge * np.eye(plot_x.shape[1])
+    return Curvature(plot_x, plot_info, cell_info, cross, profile)
+
+
+def scoring_step(
+    layout: Layout, counts: Floats, point: Point, components: Components, ridge: float, *, curvature: Curvature | None
+) -> tuple[Point, Curvature]:
     """Take one scoring step with the cell levels eliminated; return the two (unclipped) moves.
 
-    References: method study 1.2 (block elimination, linear in returns).
+    With the ``curvature`` of an earlier step only the scores are computed anew: the steps end at the same point.
     """
     mu = expected_counts(layout, point.levels, point.beta)
     weights = quasi_weights(layout, mu, components)
-    terms = plot_terms(layout, counts, mu, weights, components.site)
-    cell_score = layout.plots_by_cell(terms.score_cell)
-    cell_info = above_zero(layout.plots_by_cell(terms.info_cell))
-    cross = plots_by_cell(layout, terms.plot_x * weights.site[:, None])
-    information = effect_information(layout, mu, weights, components.site, terms)
-    profile = information - (cross / cell_info[:, None]).T @ cross + ridge * np.eye(point.beta.size)
-    score = terms.score_beta.sum(axis=0) - ridge * point.beta - cross.T @ (cell_score / cell_info)
-    move = solve(profile, score[:, None])[:, 0]
-    return Point((cell_score - cross @ move) / cell_info, move)
+    residuals = weigh_residuals(layout, counts, mu, weights, components.site)
+    seen = curvature or look_at_curvature(layout, mu, weights, components.site, ridge)
+    level_score = residuals.score_cell / seen.cell_info
+    score = effect_score(layout, mu, weights, residuals) - ridge * point.beta - seen.cell_cross.T @ level_score
+    move = solve(seen.profile, score[:, None])[:, 0]
+    return Point(level_score - seen.cell_cross @ move / seen.cell_info, move), seen
 
 
 def solve(matrix: Floats, columns: Floats) -> Floats:
@@ -133,29 +164,32 @@ def fit_shared_effects(
     ridge: float,
     start: SharedEffects | None = None,
     with_covariance: bool = True,
+    tolerance: float = STEP_TOLERANCE,
 ) -> SharedEffects:
     """Fit log mu = log effort + level of the cell + x'beta by quasi-likelihood.
 
     Parameters: ``layout``; ``counts`` (n,) exact or expected within their class; ``site_variance`` and
     ``night_variance`` squared coefficients of variation (both 0: Poisson regression; site 0: negative
     binomial of size 1/night_variance); ``ridge`` precision of the normal prior on each effect;
-    ``start`` an earlier fit to start from; ``with_covariance`` False saves time in a round that needs none.
+    ``start`` an earlier fit to start from; ``with_covariance`` False saves time in a round that needs none;
+    ``tolerance`` the largest last move, on the log scale.
     Returns: SharedEffects; cells without animals have level minus infinity and do not enter beta.
     Raises: nothing; ``converged`` is False after 100 steps.
-    References: method study 1.2; Liang & Zeger 1986; Bell & McCaffrey 2002 (covariance by true site).
+    References: METHODS.md, section 5.2; Liang & Zeger 1986; Bell & McCaffrey 2002 (covariance by true site).
     """
     components = Components(site_variance, night_variance)
     point = start_point(layout, counts, start)
-    largest, steps = np.inf, 0
-    while largest > STEP_TOLERANCE and steps < MOST_STEPS:
-        move = scoring_step(layout, counts, point, components, ridge)
+    largest, steps, curvature = np.inf, 0, None
+    while largest > tolerance and steps < MOST_STEPS:
+        kept = curvature if largest < NEAR else None
+        move, curvature = scoring_step(layout, counts, point, components, ridge, curvature=kept)
         level_move, beta_move = (shorten(part, steps) for part in (move.levels, move.beta))
         point, steps = Point(point.levels + level_move, point.beta + beta_move), steps + 1
         largest = float(np.abs(np.r_[level_move, beta_move]).max())
     covariance = np.zeros((point.beta.size, point.beta.size))
     if with_covariance:
         covariance = effect_covariance(layout, counts, point, components, ridge)
-    return SharedEffects(point.levels, point.beta, covariance, steps, largest <= STEP_TOLERANCE)
+    return SharedEffects(point.levels, point.beta, covariance, steps, largest <= tolerance)
 
 
 def start_point(layout: Layout, counts: Floats, start: SharedEffects | None) -> Point:
@@ -175,11 +209,17 @@ def shorten(move: Floats, steps: int) -> Floats:
     return np.clip(0.5 * move, -longest, longest)
 
 
-def plot_information(layout: Layout, mu: Floats, weights: Weights, site: float, terms: PlotTerms) -> Floats:
+def plot_information(layout: Layout, fit: Fitted, site: float) -> Floats:
     """Return what every plot adds to H_bb, shape (P, p, p)."""
-    outer = layout.covariates[:, :, None] * (layout.covariates * (weights.night * mu)[:, None])[:, None, :]
-    shared = site * weights.site[:, None, None] * terms.plot_x[:, :, None] * terms.plot_x[:, None, :]
-    return np.asarray(rows_by_plot(layout, outer) - shared)
+    n_effects = layout.covariates.shape[1]
+    first, second = np.triu_indices(n_effects)
+    squares = layout.covariates[:, first] * layout.covariates[:, second]
+    upper = layout.weigh_by_plot(fit.weights.night * fit.mu, squares)
+    outer = np.zeros((upper.shape[0], n_effects, n_effects))
+    outer[:, first, second] = upper
+    outer[:, second, first] = upper
+    plot_x = fit.curvature.plot_x
+    return np.asarray(outer - site * fit.weights.site[:, None, None] * plot_x[:, :, None] * plot_x[:, None, :])
 
 
 def inverse_without(cell_info: Floats, plot_info: Floats) -> Floats:
@@ -190,34 +230,73 @@ def inverse_without(cell_info: Floats, plot_info: Floats) -> Floats:
 
 
 def sum_by_site(layout: Layout, values: Floats) -> Floats:
-    """Sum the first axis of (P, ...) over true sites, which may have plots in several cells."""
-    total = np.zeros((int(layout.plot_cluster.max()) + 1, *values.shape[1:]))
-    np.add.at(total, layout.plot_cluster, values)
-    return total
+    """Sum the first axis of (P, m) over true sites, which may have plots in several cells."""
+    cluster = layout.plot_cluster
+    shape = (int(cluster.max()) + 1, cluster.size)
+    sites = sparse.csr_array((np.ones(cluster.size), (cluster, np.arange(cluster.size))), shape=shape)
+    return np.asarray(sites @ values)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fitted:
+    """A fit seen from its plots: scores of level (P,) and of beta (P, p) beside what they were made from."""
+
+    mu: Floats
+    weights: Weights
+    curvature: Curvature
+    score_level: Floats
+    score_beta: Floats
+
+
+def look_at_fit(layout: Layout, counts: Floats, point: Point, components: Components, ridge: float) -> Fitted:
+    """Collect scores and information of a fit, plot by plot."""
+    mu = expected_counts(layout, point.levels, point.beta)
+    weights = quasi_weights(layout, mu, components)
+    residuals = weigh_residuals(layout, counts, mu, weights, components.site)
+    curvature = look_at_curvature(layout, mu, weights, components.site, ridge)
+    of_returns = layout.weigh_by_plot(residuals.weighted, layout.covariates)
+    level = weights.site * layout.by_plot(residuals.weighted)
+    return Fitted(mu, weights, curvature, level, of_returns - curvature.plot_x * residuals.shrink[:, None])
+
+
+def moves_of_sites(layout: Layout, fit: Fitted) -> Floats:
+    """Return how far each true site moves beta, to first order: its score over the information, (sites, p)."""
+    seen = fit.curvature
+    level = (fit.score_level / seen.cell_info[layout.plot_cell])[:, None]
+    scores = sum_by_site(layout, fit.score_beta - seen.cell_cross[layout.plot_cell] * level)
+    sites = scores.shape[0]
+    return np.asarray(solve(seen.profile, scores.T).T * np.sqrt(sites / (sites - 1.0)))
+
+
+def moves_without_sites(layout: Layout, fit: Fitted, components: Components) -> Floats:
+    """Return how far beta moves when each true site is left out, (sites, p).
+
+    Leaving a site out is one scoring step from the full fit, with the levels eliminated again.
+    """
+    seen = fit.curvature
+    cross, info = seen.cell_cross[layout.plot_cell], seen.cell_info[layout.plot_cell]
+    rest = cross - seen.plot_x * fit.weights.site[:, None]
+    inverse = inverse_without(info, seen.plot_info)
+    score = fit.score_beta - rest * (inverse * fit.score_level)[:, None]
+    lost = plot_information(layout, fit, components.site)
+    lost = lost - cross[:, :, None] * (cross / info[:, None])[:, None, :]
+    lost = lost + rest[:, :, None] * (rest * inverse[:, None])[:, None, :]
+    n_effects = seen.profile.shape[0]
+    flat = sum_by_site(layout, lost.reshape(lost.shape[0], n_effects**2))
+    lost_by_site = flat.reshape(flat.shape[0], n_effects, n_effects)
+    return solve(seen.profile - lost_by_site, sum_by_site(layout, score)[:, :, None])[:, :, 0]
 
 
 def effect_covariance(layout: Layout, counts: Floats, point: Point, components: Components, ridge: float) -> Floats:
     """Covariance of beta, (p, p): one true site left out at a time (CR3), plus what the ridge hides.
 
-    Leaving a site out is one scoring step from the full fit, with the levels eliminated again. The ridge part,
+    With very many sites, where leaving one out changes nothing, their scores are enough (CR1). The ridge part,
     ridge S^-2, is the error of a penalised estimate when effects follow the prior that the ridge stands for: it
     vanishes with information, and gives a habitat without any its prior variance.
-    References: method study 1.2; Bell & McCaffrey 2002.
+    References: Bell & McCaffrey 2002; Liang & Zeger 1986.
     """
-    mu = expected_counts(layout, point.levels, point.beta)
-    weights = quasi_weights(layout, mu, components)
-    terms = plot_terms(layout, counts, mu, weights, components.site)
-    plot_cross = terms.plot_x * weights.site[:, None]
-    cell_cross = plots_by_cell(layout, plot_cross)
-    cell_info = above_zero(layout.plots_by_cell(terms.info_cell))
-    information = plot_information(layout, mu, weights, components.site, terms)
-    profile = information.sum(axis=0) - (cell_cross / cell_info[:, None]).T @ cell_cross
-    profile = profile + ridge * np.eye(point.beta.size)
-    cross, info = cell_cross[layout.plot_cell], cell_info[layout.plot_cell]
-    rest, inverse = cross - plot_cross, inverse_without(info, terms.info_cell)
-    score = terms.score_beta - rest * (inverse * terms.score_cell)[:, None]
-    lost = information - cross[:, :, None] * (cross / info[:, None])[:, None, :]
-    lost = lost + rest[:, :, None] * (rest * inverse[:, None])[:, None, :]
-    moves = solve(profile - sum_by_site(layout, lost), sum_by_site(layout, score)[:, :, None])[:, :, 0]
-    hidden = solve(profile, np.eye(point.beta.size))
+    fit = look_at_fit(layout, counts, point, components, ridge)
+    many = count_distinct(layout.plot_site) > MANY_SITES
+    moves = moves_of_sites(layout, fit) if many else moves_without_sites(layout, fit, components)
+    hidden = solve(fit.curvature.profile, np.eye(point.beta.size))
     return np.asarray(moves.T @ moves + ridge * hidden @ hidden)

@@ -9,13 +9,15 @@ from scipy import special
 
 from surveys.methods.cell_rates import Components
 from surveys.methods.classes import class_table, distinct_classes
-from surveys.methods.level_layout import Layout
+from surveys.methods.level_layout import Layout, sum_runs
 from surveys.methods.level_records import Floats
+from surveys.methods.level_sample import take_plots
 
-LOWEST_NODE = -8.1  # method study 1.3, relative to the level of the cell
-HIGHEST_NODE = 5.0  # one more than the study's 4, for a garden with more than 55 times the mean
-LOWEST_NODE_MANY = -10.2  # method study 1.3: needed where a trap catches more than 30
+LOWEST_NODE = -8.1  # METHODS.md, section 5.3, relative to the level of the cell
+HIGHEST_NODE = 5.0  # one more than most would take, for a garden with more than 55 times the mean
+LOWEST_NODE_MANY = -10.2  # METHODS.md, section 5.3: needed where a trap catches more than 30
 MANY = 30.0
+LEAST_SHARE = 1e-12  # nodes of less weight than this move no digit of an expected count
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -30,7 +32,7 @@ def lattice_nodes(largest_mean: float, step: float) -> Floats:
     """Return the nodes (K,) of the log site effect.
 
     Parameters: ``largest_mean`` highest mean count per return of any cell; ``step`` of the lattice.
-    Returns: nodes. Raises: nothing. References: method study 1.3.
+    Returns: nodes. Raises: nothing. References: METHODS.md, section 5.3.
     """
     return np.arange(LOWEST_NODE if largest_mean <= MANY else LOWEST_NODE_MANY, HIGHEST_NODE, step)
 
@@ -48,10 +50,11 @@ def exact_log_likelihood(layout: Layout, log_mean: Floats, nodes: Floats, night_
     counts = np.where(exact, layout.low, 0).astype(float)
     constant = special.gammaln(counts + size) - special.gammaln(size) - special.gammaln(counts + 1.0)
     constant = constant + counts * (np.log(night_variance) + log_mean)
-    means = night_variance * np.exp(log_mean)[:, None] * np.exp(nodes)
-    decay = np.log1p(means) * np.where(exact, counts + size, 0.0)[:, None]
+    decay = np.outer(night_variance * np.exp(log_mean), np.exp(nodes))
+    decay += 1.0  # log(1 + x) is as good as log1p(x) here: an error of 1e-16 in a sum of logs
+    np.log(decay, out=decay)
     per_plot = layout.by_plot(constant)[:, None] + layout.by_plot(counts)[:, None] * nodes
-    return np.asarray(per_plot - np.add.reduceat(decay, layout.plot_start, axis=0))
+    return np.asarray(per_plot - layout.weigh_by_plot(np.where(exact, counts + size, 0.0), decay))
 
 
 def plot_log_likelihood(layout: Layout, log_mean: Floats, nodes: Floats, night_variance: float) -> Floats:
@@ -59,13 +62,14 @@ def plot_log_likelihood(layout: Layout, log_mean: Floats, nodes: Floats, night_v
 
     Parameters: ``log_mean`` (n,) log expected count at site effect 1; ``nodes`` (K,);
     ``night_variance`` > 0 of nights within a site. Returns: shape (P, K). Raises: nothing.
-    References: method study 1.3; classes by their exact probability, 1.4.
+    References: METHODS.md, section 5.3; classes by their exact probability, 1.4.
     """
     total = exact_log_likelihood(layout, log_mean, nodes, night_variance)
     for low, high, rows in distinct_classes(layout.low, layout.high):
         table = class_table(low, high, night_variance)
         terms = table.read(log_mean[rows][:, None] + nodes, 0)
-        np.add.at(total, layout.row_plot[rows], terms)
+        ends = np.searchsorted(rows, np.r_[layout.plot_start, layout.low.size])
+        total += sum_runs(terms, np.asarray(ends, dtype=np.int64))
     return total
 
 
@@ -74,7 +78,7 @@ def node_weights(nodes: Floats, shift: Floats, site_variance: float, step: float
 
     The mass below the first node is put on it. Parameters: ``nodes`` (K,); ``shift`` (...);
     ``site_variance`` = 1 / shape; ``step`` between nodes. Returns: weights. Raises: nothing.
-    References: method study 1.3.
+    References: METHODS.md, section 5.3.
     """
     shape = 1.0 / site_variance
     log_effect = nodes - np.asarray(shift)[..., None]
@@ -90,20 +94,34 @@ def impute_counts(layout: Layout, log_mean: Floats, components: Components, node
 
     Parameters: ``log_mean`` (n,) log expected count at site effect 1; ``components``; lattice ``nodes``, ``step``.
     Returns: Imputation; exact counts pass through with variance 0. Raises: nothing.
-    References: method study 1.4; Louis 1982 (missing information).
+    References: Louis 1982 (missing information); the lattice is an own construction, METHODS.md, section 5.
     """
     counts, variance = layout.low.astype(float), np.zeros(layout.low.size)
-    if not layout.classed.any():
+    classed = layout.classed
+    if not classed.any():
         return Imputation(counts, variance)
+    concerned = np.zeros(layout.plot_start.size, dtype=bool)
+    concerned[layout.row_plot[classed]] = True
+    rows = concerned[layout.row_plot]
+    part = impute_plots(take_plots(layout, concerned), log_mean[rows], components, nodes, step)
+    counts[rows], variance[rows] = part.counts, part.variance
+    return Imputation(counts, variance)
+
+
+def impute_plots(layout: Layout, log_mean: Floats, components: Components, nodes: Floats, step: float) -> Imputation:
+    """Do what :func:`impute_counts` says for plots that all have a class."""
+    counts, variance = layout.low.astype(float), np.zeros(layout.low.size)
     log_like = plot_log_likelihood(layout, log_mean, nodes, components.night)
     posterior = np.exp(log_like - log_like.max(axis=1, keepdims=True))
     posterior *= node_weights(nodes, np.asarray(0.0), components.site, step)
     posterior /= posterior.sum(axis=1, keepdims=True)
     for low, high, rows in distinct_classes(layout.low, layout.high):
         table = class_table(low, high, components.night)
-        at_nodes, share = log_mean[rows][:, None] + nodes, posterior[layout.row_plot[rows]]
-        means = table.read(at_nodes, 1)
-        counts[rows] = (share * means).sum(axis=1)
-        spread = (share * (means - counts[rows][:, None]) ** 2).sum(axis=1)
-        variance[rows] = spread + (share * table.read(at_nodes, 2)).sum(axis=1)
+        share = posterior[layout.row_plot[rows]]
+        row, node = np.nonzero(share > LEAST_SHARE)
+        at, weight = log_mean[rows][row] + nodes[node], share[row, node]
+        means = table.read(at, 1)
+        counts[rows] = np.bincount(row, weight * means, minlength=rows.size)
+        spread = weight * ((means - counts[rows][row]) ** 2 + table.read(at, 2))
+        variance[rows] = np.bincount(row, spread, minlength=rows.size)
     return Imputation(counts, variance)

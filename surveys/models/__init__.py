@@ -5,7 +5,7 @@ from surveys.models.jobs import Job
 from surveys.models.log import Event
 from surveys.models.people import Account, Appointment, Household
 from surveys.models.releases import Release
-from surveys.models.returns import Catch, Finding, KeptAnswer, Return
+from surveys.models.returns import Catch, Finding, KeptAnswer, PackedCatch, Return
 from surveys.models.review import Correction, Query, Verdict
 from surveys.models.seasons import Group, Habitat, Protocol, Region, Season, SeasonGroup, SeasonHabitat, Window
 from surveys.models.sites import Site, SitePoint, Trap
@@ -23,6 +23,7 @@ __all__ = [
     "IndexValue",
     "Job",
     "KeptAnswer",
+    "PackedCatch",
     "Protocol",
     "Query",
     "Region",

@@ -31,6 +31,7 @@ class Run(models.Model):
     snapshot_hash = models.CharField(max_length=64)
     counts = models.JSONField(default=dict)
     timings = models.JSONField(default=dict)
+    shared = models.JSONField(default=dict, help_text="What all cells of a group share, to hold or to compute again.")
     started_at = models.DateTimeField(default=timezone.now)
     published_at = models.DateTimeField(null=True)
 

@@ -185,6 +185,17 @@ class Catch(models.Model):
         ]
 
 
+class PackedCatch(models.Model):
+    """All answers of a return in one value, in the season's order of groups: read a million at a time.
+
+    Made from the catches, which are never edited, and made again whenever it is missing; nothing else is kept here.
+    """
+
+    report = models.OneToOneField(Return, on_delete=models.CASCADE, related_name="packed", primary_key=True)
+    order_key = models.BigIntegerField()
+    answers = models.BinaryField()
+
+
 class Finding(models.Model):
     """What one check of the protocol found in a return."""
 

@@ -5,17 +5,21 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 import numpy as np
 from django.db import connection, transaction
 from numpy.typing import NDArray
 
+from surveys.methods.level_layout import canonical_order
 from surveys.methods.level_records import LevelInput
+from surveys.methods.level_terms import TermRows, build_terms
 from surveys.methods.records import Answer, Report
 from surveys.models import Catch, Correction, Return, Season, SitePoint
+from surveys.queries.columns import copied_blocks, row_type
 from surveys.queries.seasons import SeasonLists, lists_of
-from surveys.vocabulary import USABLE_STATES, AnswerKind, Standing
+from surveys.vocabulary import USABLE_STATES, AnswerKind, HouseholdKind, Standing
 
 #: Fields of a Report that are columns of a return under the same name.
 SAME_NAME = tuple(
@@ -59,58 +63,179 @@ def report_of(
 
 @dataclass(frozen=True, slots=True)
 class CatchFrame:
-    """All usable answers of a season, one row per return and group, as arrays of equal length.
+    """All usable returns of a season as arrays: n returns, G groups in the season's order.
 
-    ``group``, ``region``, ``window`` and ``habitat`` are positions in the season's lists;
-    ``site`` and ``site_night`` are dense numbers; ``low`` and ``high`` bound the count (``high`` is
-    -1 when open above); ``trap_nights`` is effort, ``rim_ratio`` mouth over standard mouth
-    (1 where not measured), ``fresh`` is 1 for a trap dug in the same day, ``day`` counts days.
+    ``region``, ``window`` and ``habitat`` are positions in the season's lists; ``site`` is the site's number,
+    ``site_night`` tells site and night apart; ``trap_nights`` is effort, ``rim_ratio`` mouth over standard mouth
+    (1 where not measured), ``settling`` 0 settled, 1 fresh, -1 unknown; ``day`` counts days; ``temp_max_c`` and
+    ``temp_min_c`` are NaN where not told; ``low`` and ``high`` (G, n) bound the counts: ``low`` is -2 where a group
+    was not answered, ``high`` -1 where a class is open above. Returns stand in the order in which the level index
+    sorts them.
     """
 
     report: NDArray[np.int64]
-    group: NDArray[np.int64]
+    site: NDArray[np.int64]
     region: NDArray[np.int64]
     window: NDArray[np.int64]
     habitat: NDArray[np.int64]
-    site: NDArray[np.int64]
+    day: NDArray[np.int64]
     site_night: NDArray[np.int64]
-    low: NDArray[np.int64]
-    high: NDArray[np.int64]
     trap_nights: NDArray[np.float64]
     rim_ratio: NDArray[np.float64]
-    fresh: NDArray[np.int64]
-    day: NDArray[np.int64]
-
-    def of_group(self, position: int) -> CatchFrame:
-        """Return the rows of one group."""
-        chosen = self.group == position
-        return CatchFrame(**{name: getattr(self, name)[chosen] for name in self.__slots__})
+    settling: NDArray[np.int64]
+    temp_max_c: NDArray[np.float64]
+    temp_min_c: NDArray[np.float64]
+    school: NDArray[np.bool_]
+    first_return: NDArray[np.bool_]
+    low: NDArray[np.int32]
+    high: NDArray[np.int32]
 
     def __len__(self) -> int:
         return len(self.report)
 
+    def known(self, group: int) -> NDArray[np.bool_] | slice:
+        """Say which returns answered a group: a slice when all did."""
+        answered = self.low[group] >= 0
+        return slice(None) if answered.all() else answered
 
-_CATCH_ROWS = """
-SELECT r.id, c.group_id, s.region_id, coalesce(r.habitat_id, 0), s.id, r.night, c.low, coalesce(c.high, -1),
-       r.trap_nights, coalesce(r.rim_ratio, 1), coalesce(r.fresh, true)::int
+
+#: Bounds of a count where a group was not answered, and the upper one of a class open above.
+UNANSWERED, OPEN = -2, -1
+FIRST_DAY = date(2000, 1, 1)  # days are counted from here on the way out of the database
+
+#: Columns of a return on the way, with their binary types; the answers of G groups are added behind them.
+_COLUMNS = (
+    ("report", ">i8"),
+    ("uuid", "V16"),
+    ("version", ">i4"),
+    ("sender", ">i8"),
+    ("region", ">i8"),
+    ("habitat", ">i8"),
+    ("site", ">i8"),
+    ("day", ">i4"),
+    ("used", ">i4"),
+    ("trap_nights", ">f8"),
+    ("rim_ratio", ">f8"),
+    ("settling", ">i4"),
+    ("temp_max_c", ">f8"),
+    ("temp_min_c", ">f8"),
+    ("school", ">i4"),
+)
+
+_RETURNS = """
+SELECT r.id, r.uuid, r.version, coalesce(r.sender_id, 0), s.region_id, coalesce(r.habitat_id, 0), s.id,
+       r.night - DATE '2000-01-01',
+       (r.standing <> %(off)s AND r.trap_nights IS NOT NULL)::int, coalesce(r.trap_nights, 0),
+       coalesce(r.rim_ratio, 1), coalesce(r.fresh::int, -1), coalesce(r.temp_max_c, 'NaN'),
+       coalesce(r.temp_min_c, 'NaN'), (h.kind = %(school)s)::int,
+       coalesce(p.answers, pack_answers(r.id, %(groups)s::bigint[]))
 FROM surveys_return r
 JOIN surveys_trap t ON t.id = r.trap_id
 JOIN surveys_site s ON s.id = t.site_id
-JOIN surveys_catch c ON c.report_id = r.id
-WHERE r.season_id = %s AND r.state = ANY(%s) AND r.standing <> %s AND r.trap_nights IS NOT NULL
-ORDER BY r.id, c.group_id
+JOIN surveys_household h ON h.id = s.household_id
+LEFT JOIN surveys_packedcatch p ON p.report_id = r.id AND p.order_key = %(order_key)s
+WHERE r.season_id = %(season)s AND r.state = ANY(%(states)s)
 """
 
 
+def order_key(lists: SeasonLists) -> int:
+    """Return a number that changes with the season's groups or their order. No query."""
+    listed = ",".join(str(group.pk) for group in lists.groups)
+    return int.from_bytes(hashlib.sha256(listed.encode()).digest()[:8], "big", signed=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The exact input of a run: the last event it saw, and a hash over the returns it used."""
+
+    event: int
+    returns: int
+    digest: str
+
+
+def read_season(lists: SeasonLists) -> tuple[CatchFrame, str, int]:
+    """Return the usable returns with corrections in force, a hash over them, and how many. Three queries.
+
+    The hash is over uuid (16 bytes) and version (4 bytes, high byte first) of every usable return. Returns off
+    protocol are in the hash but not in the frame.
+    """
+    n_groups = len(lists.groups)
+    row = row_type([*_COLUMNS, ("answers", f"V{8 * n_groups}")])
+    groups = [group.pk for group in lists.groups]
+    parameters = {
+        "season": lists.season.pk,
+        "states": sorted(USABLE_STATES),
+        "off": Standing.OFF_PROTOCOL.value,
+        "school": HouseholdKind.SCHOOL.value,
+        "groups": groups,
+        "order_key": order_key(lists),
+    }
+    kept: list[dict[str, NDArray[Any]]] = []
+    names: list[NDArray[Any]] = []
+    for block in copied_blocks(_RETURNS, parameters, row):
+        names.append(block[["uuid", "version"]].astype(_NAME))
+        kept.append(_placed(block, lists))
+    columns = {name: np.concatenate([part[name] for part in kept], axis=-1) for name in kept[0]}
+    _put_corrections(columns, lists, groups)
+    named = np.concatenate(names).astype(_NAME)  # joining arrays turns the bytes of numbers round
+    return _ordered(_frame(columns), lists), _digest(named), len(named)
+
+
+#: How a return and its version are named in the hash of a snapshot.
+_NAME = np.dtype([("uuid", "V16"), ("version", ">i4")])
+
+
+def _digest(named: NDArray[Any]) -> str:
+    """Return the SHA-256 over uuid and version of every return, in the order of their uuids."""
+    halves = np.ascontiguousarray(named["uuid"]).view(">u8").reshape(-1, 2)
+    return hashlib.sha256(named[np.lexsort((halves[:, 1], halves[:, 0]))].tobytes()).hexdigest()
+
+
 def catch_frame(lists: SeasonLists) -> CatchFrame:
-    """Return every usable, known answer of a season with its corrections in force. Two queries."""
-    with connection.cursor() as cursor:
-        cursor.execute(_CATCH_ROWS, [lists.season.pk, sorted(USABLE_STATES), Standing.OFF_PROTOCOL.value])
-        rows = cursor.fetchall()
+    """Return every usable return of a season with its corrections in force. Three queries."""
+    return read_season(lists)[0]
+
+
+def _placed(block: NDArray[Any], lists: SeasonLists) -> dict[str, NDArray[Any]]:
+    """Turn a block into native columns, without the returns that have no place in the season's lists."""
+    days = block["day"].astype(np.int64) + FIRST_DAY.toordinal()
+    places = {
+        "region": _positions(block["region"], [row.pk for row in lists.regions]),
+        "habitat": _positions(block["habitat"], [row.pk for row in lists.habitats]),
+        "window": _windows(days, lists),
+    }
+    chosen = block["used"] == 1
+    for place in places.values():
+        chosen &= place >= 0
+    answers = (
+        np.ascontiguousarray(block["answers"][chosen]).view(">i4").reshape(int(chosen.sum()), len(lists.groups), 2)
+    )
+    return {
+        **{name: place[chosen] for name, place in places.items()},
+        **{name: block[name][chosen].astype(np.int64) for name in ("report", "sender", "site", "settling", "school")},
+        **{name: block[name][chosen].astype(np.float64) for name in _MEASURES},
+        "day": days[chosen],
+        "low": np.ascontiguousarray(answers[:, :, 0].T, dtype=np.int32),
+        "high": np.ascontiguousarray(answers[:, :, 1].T, dtype=np.int32),
+    }
+
+
+_MEASURES = ("trap_nights", "rim_ratio", "temp_max_c", "temp_min_c")
+
+
+def _put_corrections(columns: dict[str, NDArray[Any]], lists: SeasonLists, groups: list[int]) -> None:
+    """Put corrected bounds in the place of those that were sent. One query."""
     corrections = corrected_answers(lists)
-    if corrections:
-        rows = [_with_correction(row, corrections) for row in rows]
-    return _frame([row for row in rows if row[6] is not None], lists)
+    if not corrections:
+        return
+    order = np.argsort(columns["report"])
+    ordered, place = columns["report"][order], {group: position for position, group in enumerate(groups)}
+    for (report, group), (low, high) in corrections.items():
+        at = int(np.searchsorted(ordered, report))
+        if at < len(ordered) and ordered[at] == report and group in place:
+            where = (place[group], order[at])
+            columns["low"][where] = UNANSWERED if low is None else low
+            columns["high"][where] = UNANSWERED if low is None else OPEN if high is None else high
 
 
 def corrected_answers(lists: SeasonLists) -> dict[tuple[int, int], tuple[int | None, int | None]]:
@@ -124,41 +249,41 @@ def corrected_answers(lists: SeasonLists) -> dict[tuple[int, int], tuple[int | N
     return {(report, group): (low, high) for report, group, low, high in latest}
 
 
-def _with_correction(row: tuple[Any, ...], corrections: Mapping[tuple[int, int], tuple[Any, Any]]) -> tuple[Any, ...]:
-    bounds = corrections.get((row[0], row[1]))
-    if bounds is None:
-        return row
-    low, high = bounds
-    return (*row[:6], low, -1 if low is not None and high is None else high, *row[8:])
+def _frame(columns: dict[str, NDArray[Any]]) -> CatchFrame:
+    sender, report = columns.pop("sender"), columns["report"]
+    columns["site_night"] = columns["site"] * NIGHTS_APART + columns["day"]
+    columns["school"] = columns["school"] == 1
+    columns["first_return"] = _first_of_each(sender, report)
+    return CatchFrame(**columns)
 
 
-def _frame(rows: list[tuple[Any, ...]], lists: SeasonLists) -> CatchFrame:
-    columns = list(zip(*rows, strict=True)) if rows else [()] * 11
-    report, group, region, habitat, site, night, low, high, effort, rim, fresh = columns
-    days = np.array([day.toordinal() for day in night], dtype=np.int64)
-    sites = _dense(np.array(site, dtype=np.int64))
-    frame = CatchFrame(
-        report=np.array(report, dtype=np.int64),
-        group=_positions(group, [row.pk for row in lists.groups]),
-        region=_positions(region, [row.pk for row in lists.regions]),
-        window=_windows(days, lists),
-        habitat=_positions(habitat, [row.pk for row in lists.habitats]),
-        site=sites,
-        site_night=_dense(sites * 4_000_000 + days),
-        low=np.array(low, dtype=np.int64),
-        high=np.array(high, dtype=np.int64),
-        trap_nights=np.array(effort, dtype=np.float64),
-        rim_ratio=np.array(rim, dtype=np.float64),
-        fresh=np.array(fresh, dtype=np.int64),
-        day=days,
-    )
-    placed = (frame.group >= 0) & (frame.region >= 0) & (frame.window >= 0) & (frame.habitat >= 0)
-    return CatchFrame(**{name: getattr(frame, name)[placed] for name in frame.__slots__})
+#: More than there are days in a calendar, so that no two sites share a site-night.
+NIGHTS_APART = 4_000_000
 
 
-def _positions(keys: Iterable[int], listed: list[int]) -> NDArray[np.int64]:
-    place = {key: position for position, key in enumerate(listed)}
-    return np.array([place.get(key, -1) for key in keys], dtype=np.int64)
+def _first_of_each(sender: NDArray[np.int64], report: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Say which return is the first of its sender; one whose sender is gone is not."""
+    order = np.lexsort((report, sender))
+    first = np.zeros(len(sender), dtype=bool)
+    first[order] = np.r_[True, sender[order][1:] != sender[order][:-1]][: len(sender)]
+    return first & (sender > 0)
+
+
+def _ordered(frame: CatchFrame, lists: SeasonLists) -> CatchFrame:
+    """Put returns into the order of the level index, once for all groups."""
+    rows = LevelRows(frame, lists)
+    order = canonical_order(rows.every_return())
+    if isinstance(order, slice):
+        return frame
+    return CatchFrame(**{name: getattr(frame, name)[..., order] for name in CatchFrame.__slots__})
+
+
+def _positions(keys: NDArray[Any], listed: list[int]) -> NDArray[np.int64]:
+    """Return the place of each key in a list, -1 where it is not there."""
+    known = np.array(listed, dtype=np.int64)
+    order = np.argsort(known)
+    at = np.minimum(np.searchsorted(known[order], keys), max(len(listed) - 1, 0))
+    return np.where(known[order][at] == keys, order[at], -1).astype(np.int64)
 
 
 def _windows(days: NDArray[np.int64], lists: SeasonLists) -> NDArray[np.int64]:
@@ -167,35 +292,6 @@ def _windows(days: NDArray[np.int64], lists: SeasonLists) -> NDArray[np.int64]:
         inside = (days >= window.first_day.toordinal()) & (days <= window.last_day.toordinal())
         found[inside] = position
     return found
-
-
-def _dense(keys: NDArray[np.int64]) -> NDArray[np.int64]:
-    return np.unique(keys, return_inverse=True)[1].astype(np.int64).reshape(-1)
-
-
-@dataclass(frozen=True, slots=True)
-class Snapshot:
-    """The exact input of a run: the last event it saw, and a hash over the returns it used."""
-
-    event: int
-    returns: int
-    digest: str
-
-
-def snapshot(lists: SeasonLists) -> Snapshot:
-    """Return what identifies the usable returns of a season at this moment. Two queries."""
-    with connection.cursor() as cursor:
-        cursor.execute("SELECT coalesce(max(id), 0) FROM surveys_event")
-        event = cursor.fetchone()
-        cursor.execute(
-            "SELECT uuid::text, version FROM surveys_return WHERE season_id = %s AND state = ANY(%s) ORDER BY uuid",
-            [lists.season.pk, sorted(USABLE_STATES)],
-        )
-        rows = cursor.fetchall()
-    digest = hashlib.sha256()
-    for uuid, version in rows:
-        digest.update(f"{uuid}:{version}\n".encode())
-    return Snapshot(event=int(event[0]) if event else 0, returns=len(rows), digest=digest.hexdigest())
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,46 +304,74 @@ class NightInput:
 
 
 def night_input(season: Season) -> NightInput:
-    """Read everything a run needs, as of one instant. Eight queries in one REPEATABLE READ snapshot."""
+    """Read everything a run needs, as of one instant. Nine queries in one REPEATABLE READ snapshot."""
     with transaction.atomic(durable=True):
         with connection.cursor() as cursor:
             cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")
+            cursor.execute("SELECT coalesce(max(id), 0) FROM surveys_event")
+            event = cursor.fetchone()
         lists = lists_of(season)
-        return NightInput(lists=lists, snapshot=snapshot(lists), frame=catch_frame(lists))
+        frame, digest, usable = read_season(lists)
+    return NightInput(lists, Snapshot(int(event[0]) if event else 0, usable, digest), frame)
 
 
-def level_input(night: NightInput, *, group: int, rim_exponent: float) -> LevelInput:
-    """Return the rows of one group as the level index reads them. No query.
+class LevelRows:
+    """The returns of a season as the level index reads them, laid out once for all groups. No query.
 
-    A cell is a region x window. Covariates: habitat (all but the first), fresh, and the day within
-    its window, linear and quadratic, from -1 to 1. Habitats are predicted settled and mid-window.
+    A cell is a region x window. Shared effects: habitat (all but the first), settling, the observer, and the day
+    within its window, linear and quadratic, from -1 to 1.
     """
-    rows = night.frame.of_group(group)
-    lists = night.lists
-    n_habitats = len(lists.habitats)
-    season = _days_in_window(rows, lists)
-    habitats = np.eye(n_habitats)[:, 1:]
-    covariates = np.column_stack([habitats[rows.habitat], rows.fresh.astype(float), season, season**2 - 1 / 3])
-    at_mid_window = np.tile([0.0, 0.0, -1 / 3], (n_habitats, 1))
-    weights = np.array(lists.weights, dtype=np.float64)
-    return LevelInput(
-        cell=rows.region * len(lists.windows) + rows.window,
-        site=rows.site,
-        effort=rows.trap_nights * rows.rim_ratio**rim_exponent,
-        low=rows.low,
-        high=rows.high,
-        covariates=covariates.reshape(len(rows), n_habitats + 2),
-        habitat=rows.habitat,
-        night=rows.site_night,
-        n_cells=len(lists.regions) * len(lists.windows),
-        habitat_weights=weights / weights.sum(),
-        covariates_of_habitat=np.column_stack([habitats, at_mid_window]),
-    )
+
+    def __init__(self, frame: CatchFrame, lists: SeasonLists) -> None:
+        self.frame = frame
+        self.n_cells = len(lists.regions) * len(lists.windows)
+        self.cell = frame.region * len(lists.windows) + frame.window
+        weights = np.array(lists.weights, dtype=np.float64)
+        self.habitat_weights = weights / weights.sum()
+        rows = TermRows(
+            site=frame.site,
+            habitat=frame.habitat,
+            settling=frame.settling,
+            in_window=_days_in_window(frame, lists),
+            school=frame.school,
+            first_return=frame.first_return,
+        )
+        self.terms = build_terms(rows, len(lists.habitats))
+
+    def of_group(self, group: int, *, rim_exponent: float) -> LevelInput:
+        """Return the rows of one group, those left out that did not answer it."""
+        known = self.frame.known(group)
+        effort = self.frame.trap_nights * self.frame.rim_ratio**rim_exponent
+        return self._rows(known, effort, self.frame.low[group], self.frame.high[group])
+
+    def every_return(self) -> LevelInput:
+        """Return a row for each return, without counts: only to put them into order."""
+        nothing = np.zeros(len(self.frame), dtype=np.int32)
+        return self._rows(slice(None), self.frame.trap_nights * self.frame.rim_ratio, nothing, nothing)
+
+    def _rows(
+        self, known: NDArray[np.bool_] | slice, effort: NDArray[np.float64], low: NDArray[Any], high: NDArray[Any]
+    ) -> LevelInput:
+        frame = self.frame
+        return LevelInput(
+            cell=self.cell[known],
+            site=frame.site[known],
+            effort=effort[known],
+            low=low[known],
+            high=high[known],
+            covariates=self.terms.covariates[known],
+            habitat=frame.habitat[known],
+            night=frame.site_night[known],
+            n_cells=self.n_cells,
+            habitat_weights=self.habitat_weights,
+            covariates_of_habitat=self.terms.of_habitat,
+        )
 
 
-def _days_in_window(rows: CatchFrame, lists: SeasonLists) -> NDArray[np.float64]:
+def _days_in_window(frame: CatchFrame, lists: SeasonLists) -> NDArray[np.float64]:
     firsts = np.array([window.first_day.toordinal() for window in lists.windows], dtype=np.float64)
     lasts = np.array([window.last_day.toordinal() for window in lists.windows], dtype=np.float64)
     middle = (firsts + lasts) / 2
     half = np.maximum((lasts - firsts) / 2, 1.0)
-    return (rows.day - middle[rows.window]) / half[rows.window]
+    days: NDArray[np.float64] = (frame.day - middle[frame.window]) / half[frame.window]
+    return days

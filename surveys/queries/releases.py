@@ -14,7 +14,7 @@ from surveys.models import Season
 from surveys.vocabulary import USABLE_STATES
 
 #: Fewer contributing sites than this in a region, and its rows are withheld; in a cell, and the
-#: cell is left empty. Source: methods, section 10 (k = 5).
+#: cell is left empty. Source: METHODS.md, section 12 (k = 5).
 FEWEST_SITES = 5
 
 _CLEAN_ROWS = """

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict
 from datetime import date
 from functools import lru_cache
@@ -14,18 +16,20 @@ from typing import Any
 from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
+from threadpoolctl import threadpool_limits
 
 import surveys.methods
 from surveys.methods import METHOD_VERSION
 from surveys.methods.indices import estimate_level
 from surveys.methods.level_records import LevelCell, LevelResult, LevelSettings
 from surveys.models import IndexValue, Job, Run, Season
-from surveys.queries.frames import NightInput, level_input, night_input
+from surveys.queries.frames import LevelRows, NightInput, night_input
 from surveys.services.events import write_event
+from surveys.services.held_parts import Held, list_codes, parts_to_hold, read_shared, write_shared
 from surveys.services.jobs import hold_job
 from surveys.vocabulary import IndexLabel, RunState
 
-#: Exponents of the rim offset: 1 is published, 0 is the sensitivity run. Source: methods, section 2.
+#: Exponents of the rim offset: 1 is published, 0 is the sensitivity run. METHODS.md, section 3.
 RIM_EXPONENTS = (1, 0)
 
 
@@ -41,7 +45,8 @@ def compute_indices(
     given = night_input(season)
     read = perf_counter()
     chosen = LevelSettings(guard_seed=seed_of(season, night))
-    values, results = _estimate_all(given, chosen, progress)
+    held = parts_to_hold(season=season, night=night, code_version=running_code(), given=given)
+    values, components, shared = _estimate_all(given, chosen, held, progress)
     computed = perf_counter()
     return _show(
         job=job,
@@ -52,12 +57,18 @@ def compute_indices(
             night=night,
             method_version=METHOD_VERSION,
             protocol_version=season.protocol.version,
-            code_version=settings.CODE_VERSION or code_version(),
+            code_version=running_code(),
             seed=chosen.guard_seed,
-            parameters={**parameters, "level": asdict(chosen), "components": results},
+            parameters={
+                **parameters,
+                "level": asdict(chosen),
+                "components": components,
+                "shared_parts_from_night": (held.night or night).isoformat(),
+            },
+            shared={"lists": list_codes(given.lists), "night": (held.night or night).isoformat(), "parts": shared},
             snapshot_event=given.snapshot.event,
             snapshot_hash=given.snapshot.digest,
-            counts={"returns": given.snapshot.returns, "answers": len(given.frame)},
+            counts={"returns": given.snapshot.returns, "in_indices": len(given.frame)},
             timings={"read_s": round(read - started, 3), "compute_s": round(computed - read, 3)},
         ),
         values=values,
@@ -67,6 +78,11 @@ def compute_indices(
 def seed_of(season: Season, night: date) -> int:
     """Return the seed of a night: fixed by season and date, so that a repeat gives the same run."""
     return int.from_bytes(hashlib.sha256(f"{season.code}/{night}".encode()).digest()[:4], "big")
+
+
+def running_code() -> str:
+    """Return the version of the running code: the one it was built with, else a hash over its methods."""
+    return settings.CODE_VERSION or code_version()
 
 
 @lru_cache(maxsize=1)
@@ -79,25 +95,45 @@ def code_version() -> str:
 
 
 def _estimate_all(
-    given: NightInput, chosen: LevelSettings, progress: Callable[[int, int], None]
-) -> tuple[list[IndexValue], dict[str, Any]]:
+    given: NightInput, chosen: LevelSettings, held: Held, progress: Callable[[int, int], None]
+) -> tuple[list[IndexValue], dict[str, Any], dict[str, Any]]:
+    """Estimate every group under both rim exponents, several at a time; the result does not depend on how many."""
+    rows = LevelRows(given.frame, given.lists)
     values: list[IndexValue] = []
-    results: dict[str, Any] = {}
-    total = len(given.lists.groups)
-    for position, group in enumerate(given.lists.groups):
-        for exponent in RIM_EXPONENTS:
-            result = estimate_level(level_input(given, group=position, rim_exponent=exponent), chosen)
-            values.extend(_values(given, position, exponent, result))
-            if exponent == RIM_EXPONENTS[0]:
-                results[group.code] = {
-                    "site_variance": result.site_variance,
-                    "night_variance": result.night_variance,
-                    "guard": result.guard,
-                    "lean_on_prior": result.components_lean_on_prior,
-                    "warnings": list(result.warnings),
-                }
-        progress(position + 1, total)
-    return values, results
+    components: dict[str, Any] = {}
+    shared: dict[str, Any] = {}
+    groups = given.lists.groups
+
+    def estimate(position: int) -> list[LevelResult]:
+        of_group = held.parts.get(groups[position].code, {})
+        return [
+            estimate_level(
+                rows.of_group(position, rim_exponent=exponent), chosen, held=read_shared(of_group.get(str(exponent)))
+            )
+            for exponent in RIM_EXPONENTS
+        ]
+
+    with threadpool_limits(limits=1), ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as workers:
+        for position, results in enumerate(workers.map(estimate, range(len(groups)))):
+            for exponent, result in zip(RIM_EXPONENTS, results, strict=True):
+                values.extend(_values(given, position, exponent, result))
+            components[groups[position].code] = _describe_components(results[0])
+            shared[groups[position].code] = {
+                str(exponent): write_shared(result.shared)
+                for exponent, result in zip(RIM_EXPONENTS, results, strict=True)
+            }
+            progress(position + 1, len(groups))
+    return values, components, shared
+
+
+def _describe_components(result: LevelResult) -> dict[str, Any]:
+    return {
+        "site_variance": result.site_variance,
+        "night_variance": result.night_variance,
+        "guard": result.guard,
+        "lean_on_prior": result.components_lean_on_prior,
+        "warnings": list(result.warnings),
+    }
 
 
 def _values(given: NightInput, group: int, exponent: int, result: LevelResult) -> list[IndexValue]:

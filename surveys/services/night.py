@@ -20,6 +20,7 @@ from surveys.queries.jobs import nights_done
 from surveys.queries.seasons import lists_of, season_by_code, seasons
 from surveys.services.indices import compute_indices
 from surveys.services.jobs import LostLease, ask_for_job, claim_job, finish_job, report_progress, set_job_back
+from surveys.services.packing import pack_catches
 from surveys.services.screening import learn_what_is_usual, screen_again, screen_received
 from surveys.vocabulary import JobKind, SeasonState
 
@@ -85,6 +86,7 @@ def _steps(job: Job, progress: Callable[[int, int], None] | None) -> Run:
     tell(0)
     while screen_received(most=200):
         tell(0)
+    pack_catches(season=season, still_ours=lambda: tell(0))
     usual = learn_what_is_usual(season=season, generation=job.pk)
     tell(1)
     screened = screen_again(season=season, generation=job.pk, still_ours=lambda: tell(1))

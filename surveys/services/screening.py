@@ -235,13 +235,14 @@ def _usual_rows(lists: SeasonLists, generation: int) -> list[UsualCatch]:
     n_windows, n_habitats = len(lists.windows), len(lists.habitats)
     rows: list[UsualCatch] = []
     for position, group in enumerate(lists.groups):
-        of_group = frame.of_group(position)
+        known = frame.known(position)
+        low, high = frame.low[position][known], frame.high[position][known]
         strata = len(lists.regions) * n_windows * n_habitats
         learned = estimate_usual(
-            low=of_group.low.astype(np.float64),
-            high=np.where(of_group.high < 0, np.inf, of_group.high).astype(np.float64),
-            effort=of_group.trap_nights,
-            stratum=(of_group.region * n_windows + of_group.window) * n_habitats + of_group.habitat,
+            low=low.astype(np.float64),
+            high=np.where(high < 0, np.inf, high).astype(np.float64),
+            effort=frame.trap_nights[known],
+            stratum=((frame.region * n_windows + frame.window) * n_habitats + frame.habitat)[known],
             strata=strata,
             planning_typical=group.planning_typical,
             planning_high=group.planning_high,

@@ -31,7 +31,7 @@ class Named(Protocol):
 
 Listed = TypeVar("Listed", bound=Named)
 
-#: Stands beside every figure. Source: methods, section 3.
+#: Stands beside every figure. METHODS.md, section 5.8.
 STATEMENT = (
     "Activity-density: what a standard trap catches in one day and night. Each figure is a mean over gardens. "
     "The gardens are those of volunteers, who choose themselves; the interval does not cover that."

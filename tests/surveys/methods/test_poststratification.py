@@ -9,7 +9,8 @@ from surveys.methods.level_records import LevelSettings
 from surveys.methods.poststratification import (
     factor_log_variance,
     habitat_factor,
-    merge_thin_habitats,
+    habitat_support,
+    merge_habitats,
     thin_habitats,
 )
 from tests.reference.level_worlds import make_rows
@@ -65,7 +66,7 @@ def test_a_cell_with_the_published_mix_does_not_feel_errors_of_the_effects() -> 
 )
 def test_thin_habitats_are_pooled_by_a_fixed_rule(sites: list[int], animals: list[int], pool: list[int]) -> None:
     # fewer than 5 sites or 5 animals over all cells: method study 7.4; the pools by hand
-    assert thin_habitats(np.array(sites), np.array(animals), LevelSettings()) == pool
+    assert thin_habitats(np.array(sites), np.array(animals), LevelSettings()) == tuple(pool)
 
 
 def test_merged_habitats_share_a_covariate_row_and_other_effects_stay() -> None:
@@ -81,8 +82,9 @@ def test_merged_habitats_share_a_covariate_row_and_other_effects_stay() -> None:
         covariates_of_habitat=at_habitats,
         habitat_weights=[0.5, 0.3, 0.2],
     )
-    merged, changed = merge_thin_habitats(rows, LevelSettings())
-    assert changed
+    pool = thin_habitats(*habitat_support(rows), LevelSettings())
+    assert pool == (2, 1)
+    merged = merge_habitats(rows, pool)
     # habitat 2 has three sites; habitat 1 has as many sites as 0 and fewer animals, so it is the partner
     np.testing.assert_array_equal(merged.covariates_of_habitat[2], at_habitats[1])
     np.testing.assert_array_equal(merged.covariates[24:, :2], [[1.0, 0.0]] * 3)

@@ -1,0 +1,104 @@
+"""What a night costs at a million returns and thirty groups: packing, reading, computing, and a night of few changes.
+
+``python -m tests.benchmarks.night_of_a_million`` on the database that ``tests.benchmarks.large_season`` fills.
+Prints seconds, the largest memory of the process, and each part beside the time in which PostgreSQL alone counts
+the same rows.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+from collections.abc import Callable
+from datetime import date, timedelta
+from time import perf_counter
+from typing import Any
+
+from tests.benchmarks.large_season import build, use_large_database
+
+CHANGED_SHARE = 0.01
+
+
+def timed(name: str, work: Callable[[], Any]) -> Any:
+    """Do the work and print how long it took and how much memory the process has needed so far."""
+    started = perf_counter()
+    result = work()
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+    print(f"{name:58} {perf_counter() - started:8.1f} s   peak {peak:5.2f} GiB", flush=True)
+    return result
+
+
+def count_rows() -> int:
+    """Let PostgreSQL alone go through the catches: the peer of everything else here."""
+    from django.db import connection
+
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT count(low), sum(low) FROM surveys_catch")
+        row = cursor.fetchone()
+    return int(row[0])
+
+
+def night_of(season: Any, night: date) -> Any:
+    """Compute every index of a season as a night does, under a job of its own."""
+    from surveys.services.indices import compute_indices
+    from surveys.services.jobs import claim_job, finish_job
+    from surveys.services.night import ask_for_night
+
+    asked, _ = ask_for_night(season=season, night=night)
+    job = claim_job(job_id=asked.pk)
+    if job is None:
+        raise SystemExit(f"The night of {night} has been computed before. Choose another with --night.")
+    run = compute_indices(job=job, season=season, night=night, parameters={}, progress=lambda done, total: None)
+    finish_job(job=job, result={"run": run.pk})
+    return run
+
+
+def change_some(season: Any, night: date) -> int:
+    """Let a hundredth of the returns be discounted, or stand again, and make their versions tell."""
+    from django.db import connection
+
+    from surveys.models import Return
+
+    keep = int(1 / CHANGED_SHARE)
+    with connection.cursor() as cursor:
+        cursor.execute("SET session_replication_role = replica")
+        cursor.execute(
+            "UPDATE surveys_return SET version = version + 1, moved_at = now(),"
+            " state = CASE state WHEN 'standing' THEN 'discounted' ELSE 'standing' END"
+            " WHERE season_id = %s AND id %% %s = %s",
+            [season.pk, keep, night.toordinal() % keep],
+        )
+        changed = int(cursor.rowcount)
+        cursor.execute("SET session_replication_role = origin")
+    print(f"{changed:,} of {Return.objects.filter(season=season).count():,} returns changed")
+    return changed
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--returns", type=int, default=1_000_000)
+    parser.add_argument("--gardens", type=int, default=40_000)
+    parser.add_argument("--night", type=date.fromisoformat, default=date(2026, 11, 1))
+    asked = parser.parse_args()
+    use_large_database()
+    season = build(asked.returns, asked.gardens)
+    from surveys.queries.frames import night_input
+    from surveys.services.packing import pack_catches
+    from surveys.services.screening import learn_what_is_usual
+
+    print(f"{timed('PostgreSQL counts all catches', count_rows):,} catches")
+    timed("packing what is not packed yet", lambda: pack_catches(season=season, still_ours=lambda: None))
+    timed("reading the season", lambda: night_input(season))
+    run = timed("whole night of indices, all groups, reading included", lambda: night_of(season, asked.night))
+    print(run.timings, run.counts)
+    timed("what is usual, reading included", lambda: learn_what_is_usual(season=season, generation=run.pk))
+    change_some(season, asked.night)
+    night = asked.night + timedelta(days=1)
+    timed("packing what is not packed yet", lambda: pack_catches(season=season, still_ours=lambda: None))
+    run = timed("night after 1 % changed, shared parts held", lambda: night_of(season, night))
+    print(run.timings, run.counts, "shared parts from", run.parameters["shared_parts_from_night"])
+
+
+if __name__ == "__main__":
+    main()

@@ -99,6 +99,8 @@ STORED: dict[str, dict[str, Exposure]] = {
     "job": {"*": _NEVER},
     "run": {"*": _OPEN, "job": _NEVER},
     "indexvalue": {"*": _OPEN},
+    "changevalue": {"*": _OPEN},
+    "groupsseenvalue": {"*": _OPEN},
     "usualcatch": {"*": _NEVER},
     "release": {"*": _OPEN},
     "return": {

@@ -47,8 +47,8 @@ def protocol() -> dict[str, Any]:
     return found
 
 
-def make_season(*, code: str = "test-2026", review_budget: float = 0.05) -> Season:
-    """Open a season with two square regions, six groups, three habitats and three windows."""
+def make_season(*, code: str | None = None, review_budget: float = 0.05, year: int = 2026) -> Season:
+    """Open a season of a year with two square regions, six groups, three habitats and three windows."""
     groups = [
         {
             "code": code_, "name": name, "latin": name, "taxon_rank": "order", "tier": "core", "position": n,
@@ -61,14 +61,14 @@ def make_season(*, code: str = "test-2026", review_budget: float = 0.05) -> Seas
     if not Protocol.objects.filter(version="1").exists():
         install_reference(by=None, groups=groups, habitats=habitats, protocol=protocol())
     plan = {
-        "code": code, "title": "Test count 2026", "organiser": "Test office", "contact": "office@test.example",
-        "protocol": "1", "opens_on": "2026-01-01", "closes_on": "2026-12-31", "time_zone": "Atlantic/Reykjavik",
+        "code": code or f"test-{year}", "title": f"Test count {year}", "organiser": "Test office",
+        "contact": "office@test.example", "protocol": "1", "opens_on": f"{year}-01-01", "closes_on": f"{year}-12-31", "time_zone": "Atlantic/Reykjavik",
         "licence": "CC-BY-4.0", "review_budget": review_budget, "groups": [row[0] for row in GROUPS],
         "habitats": [{"code": row[0], "weight": weight} for row, weight in zip(HABITATS, (0.5, 0.4, 0.1), strict=True)],
         "windows": [
-            {"code": "spring", "name": "Spring", "first_day": "2026-04-01", "last_day": "2026-05-31"},
-            {"code": "summer", "name": "Summer", "first_day": "2026-06-15", "last_day": "2026-08-15"},
-            {"code": "autumn", "name": "Autumn", "first_day": "2026-09-01", "last_day": "2026-10-31"},
+            {"code": "spring", "name": "Spring", "first_day": f"{year}-04-01", "last_day": f"{year}-05-31"},
+            {"code": "summer", "name": "Summer", "first_day": f"{year}-06-15", "last_day": f"{year}-08-15"},
+            {"code": "autumn", "name": "Autumn", "first_day": f"{year}-09-01", "last_day": f"{year}-10-31"},
         ],
     }  # fmt: skip
     boundaries = {

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from api.v1 import batch, description, indices, releases, returns, review, seasons, sites, tokens
+from api.v1 import batch, changes, description, groups_seen, indices, releases, returns, review, seasons, sites, tokens
 
 urlpatterns = [
     path("openapi.json", description.Description.as_view(), name="api-openapi"),
@@ -11,6 +11,8 @@ urlpatterns = [
     path("seasons", seasons.Seasons.as_view(), name="api-seasons"),
     path("seasons/<slug:season>", seasons.OneSeason.as_view(), name="api-season"),
     path("seasons/<slug:season>/indices", indices.Indices.as_view(), name="api-indices"),
+    path("seasons/<slug:season>/changes", changes.Changes.as_view(), name="api-changes"),
+    path("seasons/<slug:season>/groups-seen", groups_seen.GroupsSeen.as_view(), name="api-groups-seen"),
     path("seasons/<slug:season>/returns.csv", releases.CleanReturns.as_view(), name="api-clean-returns"),
     path("sites", sites.Sites.as_view(), name="api-sites"),
     path("sites/<uuid:site>/traps", sites.Traps.as_view(), name="api-traps"),

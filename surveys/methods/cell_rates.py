@@ -63,17 +63,23 @@ def quasi_weights(layout: Layout, mu: Floats, components: Components) -> Weights
 
 
 def weighted_rates(
-    layout: Layout, counts: Floats, exposure: Floats, components: Components, *, start: Floats | None = None
+    layout: Layout,
+    counts: Floats,
+    exposure: Floats,
+    components: Components,
+    *,
+    start: Floats | None = None,
+    rounds: int = RATE_ROUNDS,
 ) -> Floats:
     """Estimate the rate of each cell, r = sum(w y) / sum(w m), by a fixed point.
 
     Parameters: ``counts`` (..., n); ``exposure`` m (n,) effort times shared effects; ``components``;
-    ``start`` (..., C) rates to begin with, else the unweighted ones.
+    ``start`` (..., C) rates to begin with, else the unweighted ones; ``rounds`` of the fixed point.
     Returns: rates per unit of exposure (..., C), zero where no animal was caught. Raises: nothing.
     References: METHODS.md, section 5.4.
     """
     rates = layout.by_cell(counts) / layout.by_cell(exposure) if start is None else start
-    for _ in range(RATE_ROUNDS):
+    for _ in range(rounds):
         weight = quasi_weights(layout, exposure * rates[..., layout.row_cell], components).row
         rates = layout.by_cell(weight * counts) / layout.by_cell(weight * exposure)
     return rates

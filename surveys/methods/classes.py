@@ -47,9 +47,18 @@ def start_counts(low: Ints, high: Ints) -> Floats:
 
     References: METHODS.md, section 5.1.
     """
+    counts = low.astype(float)
+    classed = np.flatnonzero(low != high)
+    if classed.size:
+        counts[classed] = middle_of_class(low[classed].astype(float), high[classed].astype(float))
+    return counts
+
+
+def middle_of_class(low: Floats, high: Floats) -> Floats:
+    """Return the geometric middle of each class, 1.5 times the low end of an open one, half the high end from 0 on."""
     middle = np.where(low > 0, np.sqrt(low * np.maximum(high, low)), np.maximum(high / 2.0, NO_LOWER_START))
     opened = np.where(low > 0, OPEN_START * low, NO_LOWER_START)
-    return np.where(low == high, low.astype(float), np.where(high == OPEN_ABOVE, opened, middle))
+    return np.asarray(np.where(high == OPEN_ABOVE, opened, middle))
 
 
 def count_log_probability(counts: Floats, log_mean: Floats, night_variance: float) -> Floats:

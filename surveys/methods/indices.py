@@ -20,7 +20,14 @@ from surveys.methods.level_cells import (
     unbounded_cells,
 )
 from surveys.methods.level_fit import Fit, fit_cells, fit_group
-from surveys.methods.level_layout import Layout, arrange_rows, check_rows, split_bounded
+from surveys.methods.level_layout import (
+    Layout,
+    arrange_rows,
+    check_counts,
+    check_rows,
+    split_bounded,
+    with_counts,
+)
 from surveys.methods.level_records import (
     OPEN_ABOVE,
     Floats,
@@ -43,22 +50,30 @@ MOST_OPEN = 0.99  # share of a total that classes may leave open, so that the in
 SMALLEST_CLUMPING = 1e-300  # the pivot is Poisson long before
 
 
-def estimate_level(rows: LevelInput, settings: LevelSettings, *, held: SharedParts | None = None) -> LevelResult:
+def estimate_level(
+    rows: LevelInput, settings: LevelSettings, *, held: SharedParts | None = None, layout: Layout | None = None
+) -> LevelResult:
     """Estimate the activity-density of one group in every cell, with an interval and a gate.
 
     Parameters: ``rows`` the usable returns of one group; ``settings`` the constants; ``held`` what all cells share
-    as an earlier estimate found it, so that only the cells are computed; None to learn it from ``rows``.
+    as an earlier estimate found it, so that only the cells are computed; None to learn it from ``rows``;
+    ``layout`` the same returns of another group, checked and arranged before (only beside ``held``, and of use only
+    where no class is without an upper end in a whole cell and no habitats were merged).
     Returns: LevelResult with one LevelCell for each of ``rows.n_cells``.
     Raises: ValueError when the arrays do not belong together.
     References: METHODS.md, section 5; each equation names its source where it is written.
     """
-    check_rows(rows)
+    if held is None or layout is None:
+        check_rows(rows)
+    else:
+        check_counts(rows)
     bounded, unbounded = split_bounded(rows)
     if bounded.cell.size == 0:
         return empty_result(unbounded, settings)
     merged = thin_habitats(*habitat_support(bounded), settings) if held is None else held.merged_habitats
     bounded = merge_habitats(bounded, merged)
-    layout = arrange_rows(bounded)
+    usable = held is not None and layout is not None and bounded is rows
+    layout = with_counts(layout, rows.low, rows.high) if layout and usable else arrange_rows(bounded)
     fit = fit_group(layout, settings) if held is None else fit_cells(layout, settings, held)
     shared = held or describe_shared(layout, fit, merged, settings)
     levels = estimate_cells(layout, bounded, fit, shared, settings)
@@ -110,7 +125,8 @@ def estimate_cells(layout: Layout, rows: LevelInput, fit: Fit, shared: SharedPar
     Raises: nothing. References: METHODS.md, section 5.
     """
     exposure, components = fit.exposure, fit.components
-    rates = weighted_rates(layout, fit.imputed.counts, exposure, components, start=np.exp(fit.effects.levels))
+    start = np.exp(fit.effects.levels)
+    rates = weighted_rates(layout, fit.imputed.counts, exposure, components, start=start, rounds=fit.rate_rounds)
     weight = quasi_weights(layout, exposure * rates[layout.row_cell], components).row
     moments = cell_moments(layout, fit.imputed.counts, exposure, weight, components)
     factor = habitat_factor(fit.effects.beta, rows.habitat_weights, rows.covariates_of_habitat)
@@ -118,7 +134,7 @@ def estimate_cells(layout: Layout, rows: LevelInput, fit: Fit, shared: SharedPar
     log_variance = factor_log_variance(factor, mix, fit.effects.covariance)
     low, median, high = pivot_limits(layout, fit.imputed, weight, moments, shared.guard, confidence=settings.confidence)
     z = normal_quantile(settings.confidence)
-    low, high = (mover_limit(median, limit, log_variance, z=z) for limit in (low, high))
+    low, high = mover_limit(median, low, log_variance, z=-z), mover_limit(median, high, log_variance, z=z)
     return Levels(rates * factor.value, low * factor.value, high * factor.value, shared.guard)
 
 

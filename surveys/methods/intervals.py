@@ -46,14 +46,16 @@ def mover_limit(median: Floats, limit: Floats, log_variance: Floats, *, z: float
     """Widen one limit of a rate for a second, independent factor on the log scale.
 
     log limit = log median +- sqrt((log limit - log median)^2 + z^2 v), on the side where the limit lies.
-    Parameters: ``median`` and ``limit`` rates; ``log_variance`` v of the log of the factor; ``z`` its quantile.
+    Parameters: ``median`` and ``limit`` rates; ``log_variance`` v of the log of the factor; ``z`` its quantile,
+    negative for a lower limit, which tells the side where limit and median are one.
     Returns: limits; a limit of 0 stays 0. Raises: nothing.
     References: METHODS.md, section 5.7; Zou & Donner 2008.
     """
     above_zero = limit > 0
     gap = np.log(np.where(above_zero, limit, median)) - np.log(median)
     reach = np.sqrt(gap**2 + z**2 * log_variance)
-    moved = np.exp(np.minimum(np.log(median) + np.where(gap < 0, -reach, reach), LARGEST_LOG))
+    side = np.where(gap == 0, np.sign(z), np.sign(gap))
+    moved = np.exp(np.minimum(np.log(median) + side * reach, LARGEST_LOG))
     return np.asarray(np.where(above_zero, moved, 0.0))
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from surveys.methods.cell_rates import Components, weighted_rates
+from surveys.methods.cell_rates import RATE_ROUNDS, Components, weighted_rates
 from surveys.methods.classes import start_counts
 from surveys.methods.dispersion import START, estimate_components
 from surveys.methods.level_layout import Layout
@@ -36,7 +36,7 @@ class Fit:
     """Shared effects, imputed counts and components that agree with one another.
 
     ``exposure`` m (n,) is effort times shared effects. ``sample`` and ``sample_imputed`` are the returns from which
-    the components were learned: all of them, unless the season is large.
+    the components were learned: all of them, unless the season is large. ``rate_rounds`` are left for the rates.
     """
 
     effects: SharedEffects
@@ -47,6 +47,7 @@ class Fit:
     settled: bool
     sample: Layout
     sample_imputed: Imputation
+    rate_rounds: int = RATE_ROUNDS
 
 
 def fit_effects(
@@ -148,7 +149,7 @@ def fit_cells(layout: Layout, settings: LevelSettings, held: SharedParts) -> Fit
     exposure = exposure_of(layout, held.beta)
     counts = start_counts(layout.low, layout.high)
     imputed = Imputation(counts, np.zeros_like(counts))
-    rates = weighted_rates(layout, counts, exposure, components)
+    rates = layout.by_cell(counts) / layout.by_cell(exposure)
     log_exposure = np.log(exposure)
     nodes = nodes_for(layout, counts, settings.lattice_step)
     moved, rounds, classed = np.inf, 0, bool(layout.classed.any())
@@ -158,10 +159,10 @@ def fit_cells(layout: Layout, settings: LevelSettings, held: SharedParts) -> Fit
         if classed:
             log_mean = log_exposure + np.log(above_zero(rates))[layout.row_cell]
             imputed = impute_counts(layout, log_mean, components, nodes, settings.lattice_step)
-        rates = weighted_rates(layout, imputed.counts, exposure, components, start=before)
+        rates = weighted_rates(layout, imputed.counts, exposure, components, start=before, rounds=2 if classed else 1)
         moved = float(np.abs(np.log(above_zero(rates) / above_zero(before))).max())
         rounds += 1
     levels = np.where(rates > 0, np.log(above_zero(rates)), NO_ANIMALS)
     settled = moved <= tolerance
     effects = SharedEffects(levels, held.beta, held.covariance, rounds, settled)
-    return Fit(effects, exposure, imputed, components, rounds, settled, layout, imputed)
+    return Fit(effects, exposure, imputed, components, rounds, settled, layout, imputed, rate_rounds=1)

@@ -100,6 +100,11 @@ def arrange_rows(rows: LevelInput) -> Layout:
     )
 
 
+def with_counts(layout: Layout, low: Ints, high: Ints) -> Layout:
+    """Put the counts of another group into a layout of the same returns in the same order."""
+    return replace(layout, low=low.astype(np.int64), high=high.astype(np.int64))
+
+
 def canonical_order(rows: LevelInput) -> Ints | slice:
     """Return the order by cell, site, covariates, effort and count; a slice where the rows already stand so.
 
@@ -149,12 +154,11 @@ def split_bounded(rows: LevelInput) -> tuple[LevelInput, LevelInput]:
 
     Where every return says "so many or more", the likelihood rises with the level for ever.
     """
-    if not (rows.high == OPEN_ABOVE).any():
+    opened = np.bincount(rows.cell[rows.high == OPEN_ABOVE], minlength=rows.n_cells)
+    nothing_else = (opened > 0) & (opened == np.bincount(rows.cell, minlength=rows.n_cells))
+    if not nothing_else.any():
         return rows, select_rows(rows, np.zeros(0, dtype=np.int64))
-    of_cell = np.bincount(rows.cell, weights=rows.high != OPEN_ABOVE, minlength=rows.n_cells) > 0
-    bounded = of_cell[rows.cell]
-    if bounded.all():
-        return rows, select_rows(rows, np.zeros(0, dtype=np.int64))
+    bounded = ~nothing_else[rows.cell]
     return select_rows(rows, np.flatnonzero(bounded)), select_rows(rows, np.flatnonzero(~bounded))
 
 
@@ -181,20 +185,32 @@ def check_rows(rows: LevelInput) -> None:
     n, n_habitats, p = rows.cell.size, rows.habitat_weights.size, rows.covariates_of_habitat.shape[-1]
     one_each = (rows.site, rows.effort, rows.low, rows.high, rows.habitat, rows.night)
     finite = (rows.effort, rows.covariates, rows.habitat_weights, rows.covariates_of_habitat)
-    rules = (
+    refuse_unless(
         (all(array.shape == (n,) for array in one_each), "every array needs one entry per return"),
         (rows.covariates.shape == (n, p), "covariates must have shape (returns, effects)"),
         (n_habitats > 0, "at least one habitat weight is needed"),
         (rows.covariates_of_habitat.shape == (n_habitats, p), "each habitat weight needs its covariate row"),
         (all(bool(np.isfinite(array).all()) for array in finite), "effort, covariates and weights must be finite"),
         (bool((rows.effort > 0).all()), "effort must be above zero trap-nights"),
-        (bool((rows.low >= 0).all()), "counts must be zero or more"),
-        (bool(((rows.high >= rows.low) | (rows.high == OPEN_ABOVE)).all()), "a class must not end below its start"),
         (bool(((rows.cell >= 0) & (rows.cell < rows.n_cells)).all()), "cells must be numbered 0 to n_cells - 1"),
         (bool(((rows.habitat >= 0) & (rows.habitat < n_habitats)).all()), "habitats must be numbered like the weights"),
         (bool((rows.habitat_weights >= 0).all()), "habitat weights must be zero or more"),
         (abs(float(rows.habitat_weights.sum()) - 1.0) < 1e-6, "habitat weights must sum to 1"),
     )
+    check_counts(rows)
+
+
+def check_counts(rows: LevelInput) -> None:
+    """Refuse counts below zero and classes that end below their start; raises ValueError."""
+    below = rows.high[rows.high < rows.low]
+    refuse_unless(
+        (bool(rows.low.min(initial=0) >= 0), "counts must be zero or more"),
+        (bool((below == OPEN_ABOVE).all()), "a class must not end below its start"),
+    )
+
+
+def refuse_unless(*rules: tuple[bool, str]) -> None:
+    """Raise ValueError with the sentence of the first rule that does not hold."""
     for holds, sentence in rules:
         if not holds:
             raise ValueError(sentence)

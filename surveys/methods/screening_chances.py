@@ -17,7 +17,10 @@ from surveys.methods.screening_records import BoolArray, FloatArray, RegionFrame
 OPEN_ABOVE = np.inf
 LEAST_LOG = -700.0  # about the log of the smallest double
 LEAST_MEAN = 1e-6
-MOST_OF_A_SIBLING = 5.0  # domain notes, section 5: a slip is 5 to 20 times its siblings
+SWARM_CEILING = 1000.0  # groups of which a cup may hold so many come in swarms and nests (planning value)
+FAR_REACH = 40.0  # an honest extreme of any other group: up to so many times the usual (planning value)
+FALL = 3.0  # power with which its chance falls beyond
+MOST_OF_A_SIBLING = 5.0  # METHODS.md, section 7: a slip is 5 to 20 times its siblings
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,7 +94,7 @@ def bounds_of(answers: tuple[Answer, ...], groups: tuple[str, ...]) -> tuple[Flo
 
 
 def point_of(low: FloatArray, high: FloatArray) -> FloatArray:
-    """Return the geometric middle of each class, 1.5 x low where open above (method study, section 1, step 1)."""
+    """Return the geometric middle of each class, 1.5 x low where open above (METHODS.md, section 4)."""
     middle: FloatArray = np.where(np.isinf(high), 1.5 * low, np.sqrt(low * np.where(np.isinf(high), low, high)))
     return middle
 
@@ -197,7 +200,7 @@ def log_chance(low: FloatArray, high: FloatArray, mean: FloatArray, size: FloatA
 
 
 def log_far(low: FloatArray, high: FloatArray, ceiling: FloatArray) -> FloatArray:
-    """Return log P(low <= Y <= high) for an honest extreme: every order of magnitude alike up to the ceiling.
+    """Return log P(low <= Y <= high) where nothing is known of a count: every order of magnitude alike to the ceiling.
 
     P(y) = log((y + 2) / (y + 1)) / log(ceiling + 2) on 0..ceiling, which sums to one.
     """
@@ -207,12 +210,32 @@ def log_far(low: FloatArray, high: FloatArray, ceiling: FloatArray) -> FloatArra
     return logs
 
 
+def log_extreme(low: FloatArray, high: FloatArray, mean: FloatArray, ceiling: FloatArray) -> FloatArray:
+    """Return log P(low <= Y <= high) of an honest extreme: alike in magnitude up to its reach, then falling away.
+
+    A group that may swarm reaches to its ceiling. Of any other a rich night brings some ten times the usual, and
+    hundreds are no night at all: beyond the reach the chance falls with the third power of the count.
+    """
+    reach = np.where(ceiling >= SWARM_CEILING, ceiling, np.minimum(ceiling, FAR_REACH * (mean + 1.0)))
+    top = np.where(np.isinf(high), np.maximum(reach, low), high)
+    scale = np.log(np.maximum(reach, 1.0) + 2.0) + 1.0 / FALL
+    fall = FALL * np.log(np.minimum(reach / np.maximum(low, 1.0), 1.0))
+    logs: FloatArray = np.where(np.isnan(low), 0.0, np.log(np.log((top + 2.0) / (low + 1.0)) / scale) + fall)
+    return logs
+
+
 def log_honest(
-    low: FloatArray, high: FloatArray, mean: FloatArray, size: FloatArray, *, ceiling: FloatArray, extreme_share: float
+    low: FloatArray,
+    high: FloatArray,
+    mean: FloatArray,
+    size: FloatArray,
+    *,
+    ceiling: FloatArray,
+    extreme_share: FloatArray,
 ) -> FloatArray:
     """Return the log chance of honest counts: the negative binomial with a little of the far-out kind mixed in."""
     plain = np.log1p(-extreme_share) + log_chance(low, high, mean, size)
-    mixed: FloatArray = np.logaddexp(plain, np.log(extreme_share) + log_far(low, high, ceiling))
+    mixed: FloatArray = np.logaddexp(plain, np.log(extreme_share) + log_extreme(low, high, mean, ceiling))
     return np.asarray(np.where(np.isnan(low), 0.0, mixed))
 
 

@@ -1,6 +1,6 @@
 """Slips in dates and times: a day or twelve hours off, day and month swapped, last year, the future.
 
-References: domain notes, section 5 (signatures and tests; trade experience, no published rates).
+References: METHODS.md, section 7 (signatures and tests; trade experience, no published rates).
 Probabilities are planning values.
 """
 

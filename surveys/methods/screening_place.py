@@ -1,11 +1,12 @@
 """Slips in the place: coordinates swapped, a sign lost, a point outside its region.
 
-References: domain notes, section 5: test the swap and the sign flips against the region's outline;
+References: METHODS.md, section 7: test the swap and the sign flips against the region's outline;
 offer, never apply. Boundary points count as inside ("covers").
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from itertools import product
 
@@ -16,6 +17,7 @@ from surveys.methods.screening_records import FloatArray, Hunch, ScreeningSettin
 from surveys.vocabulary import QueryReason
 
 MOST_LATITUDE = 90.0
+MINUTES_IN_DEGREE = 60.0
 
 
 def check_place(report: Report, rings: tuple[FloatArray, ...], settings: ScreeningSettings) -> Iterator[Hunch]:
@@ -26,10 +28,14 @@ def check_place(report: Report, rings: tuple[FloatArray, ...], settings: Screeni
         if is_inside(longitude, latitude, rings, settings.border_slack_deg):
             yield _offer_place(report, longitude, latitude)
             return
+    east, north = read_as_minutes(report.longitude), read_as_minutes(report.latitude)
+    if east is not None and north is not None and is_inside(east, north, rings, settings.border_slack_deg):
+        yield _offer_minutes(report, east, north)
+        return
     yield state_hunch(
         QueryReason.PLACE_OUTSIDE,
         0.85,
-        "The point lies outside its region, and no swap or sign brings it inside.",
+        "The point lies outside its region, and no other reading of its two numbers brings it inside.",
         "The place of this trap is outside the area you picked. Look again at the point on the map.",
         {"sent": _point(report.longitude, report.latitude)},
     )
@@ -53,6 +59,29 @@ def other_readings(longitude: float, latitude: float) -> Iterator[tuple[float, f
         x, y = (latitude, longitude) if swapped else (longitude, latitude)
         if (swapped or east < 0.0 or north < 0.0) and abs(y) <= MOST_LATITUDE:
             yield east * x, north * y
+
+
+def read_as_minutes(degrees: float) -> float | None:
+    """Return decimal degrees where two decimals are minutes (51.30 for 51 degrees 30 minutes), None from .60 on.
+
+    Further decimals are parts of a minute. References: Zizka et al. 2019 (decimals all below .60).
+    """
+    whole = math.trunc(degrees)
+    minutes = abs(degrees - whole) * 100.0
+    return None if minutes >= MINUTES_IN_DEGREE else whole + math.copysign(minutes / MINUTES_IN_DEGREE, degrees)
+
+
+def _offer_minutes(report: Report, longitude: float, latitude: float) -> Hunch:
+    """Return a hunch that offers the reading as degrees and minutes."""
+    return state_hunch(
+        QueryReason.PLACE_MINUTES,
+        0.93,
+        f"The point ({report.latitude:.4f}, {report.longitude:.4f}) lies outside its region; read as degrees and "
+        f"minutes it is ({latitude:.4f}, {longitude:.4f}), which lies inside.",
+        "The two numbers of your place may be degrees and minutes, where we need decimals. "
+        "Look again at the point on the map.",
+        {"sent": _point(report.longitude, report.latitude), "alternative": _point(longitude, latitude)},
+    )
 
 
 def _offer_place(report: Report, longitude: float, latitude: float) -> Hunch:

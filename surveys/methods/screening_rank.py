@@ -1,6 +1,6 @@
 """From suspicions to a queue: probability that something is wrong, times how far it moves the region.
 
-References: methods page, section 5 (rank, review budget, safety and welfare first). The combination of odds
+References: METHODS.md, section 7 (rank, review budget, safety and welfare first). The combination of odds
 is Bayes' rule for slips that exclude each other.
 """
 
@@ -22,7 +22,7 @@ from surveys.methods.screening_records import (
 from surveys.vocabulary import QueryKind, QueryReason
 
 URGENT_REASONS = frozenset({QueryReason.SAFETY, QueryReason.WELFARE, QueryReason.LIQUID_WORDS})
-LEAST_POOLED = 10.0  # methods page, section 3: below this expected count an index is not shown at all
+LEAST_POOLED = 10.0  # METHODS.md, section 5: below this expected count an index is not shown at all
 
 
 def combine(

@@ -16,7 +16,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
-#: Look-alike pairs (domain notes, section 5 "swapped groups"; a season may add pairs of its own list).
+#: Look-alike pairs (METHODS.md, section 7 "swapped groups"; a season may add pairs of its own list).
 LOOK_ALIKES: tuple[tuple[str, str], ...] = (
     ("earwigs", "rove_beetles"),
     ("millipedes", "centipedes"),
@@ -25,7 +25,7 @@ LOOK_ALIKES: tuple[tuple[str, str], ...] = (
     ("flat_bugs", "other_beetles"),
     ("slugs", "land_flatworms"),
 )
-#: Groups that swarm, and stay out of any "total animals" (domain notes, section 3: springtails, ants, mites).
+#: Groups that swarm, and stay out of any "total animals" (fixtures/reference/groups.json: springtails, ants, mites).
 SWARMING: tuple[str, ...] = ("springtails", "ants", "mites")
 
 
@@ -33,7 +33,7 @@ SWARMING: tuple[str, ...] = ("springtails", "ants", "mites")
 class PriorRates:
     """Share of returns in which each slip happens, before anything is seen.
 
-    Rates are not known (domain notes, section 5): planning values, about 5 % of returns in all
+    Rates are not known (METHODS.md, section 7): planning values, about 5 % of returns in all
     with the deterministic kinds, which carry stated probabilities of their own.
     """
 
@@ -44,9 +44,10 @@ class PriorRates:
     traps_pooled: float = 0.003
     copied: float = 0.004
     lost_trap_zeros: float = 0.003
+    wrong_habitat: float = 0.002
     unexplained: float = 0.001
     # Not a slip: honest nights far outside the negative binomial (a nest, a swarm).
-    true_extreme: float = 0.05
+    true_extreme: float = 0.08
     # Nor is this: honest empty cups beyond what the negative binomial gives (a cold night, an odd corner).
     true_empty: float = 0.001
 
@@ -58,13 +59,13 @@ class ScreeningSettings:
     priors: PriorRates = field(default_factory=PriorRates)
     look_alikes: tuple[tuple[str, str], ...] = LOOK_ALIKES
     swarming: tuple[str, ...] = SWARMING
-    most_animals: int = 500  # domain notes, section 5: more than 500 macro-animals in a 75 mm cup
+    most_animals: int = 500  # METHODS.md, section 7: more than 500 macro-animals in a 75 mm cup
     border_slack_deg: float = 0.01  # about 1 km: outlines are simplified, gardens lie at shores
     # Domain notes, section 5: hours = 24 +- 1 + 24 n; wider, as honest nights last 20 to 28 h (protocol v1).
     time_slack_h: float = 3.0
-    surprising_tail: float = 0.001  # domain notes, section 5: tail p < 0.001
+    surprising_tail: float = 0.001  # METHODS.md, section 7: tail p < 0.001
     mention_from: float = 0.1  # weaker suspicions are not listed
-    queue_from: float = 0.25  # a budget is not filled with what is likely well: honest extremes lose most by that
+    queue_from: float = 0.35  # a budget is not filled with what is likely well: honest extremes lose most by that
     hold_from: float = 0.5  # before a season has ranks to cut: wait when a slip is more likely than not
     certain_from: float = 0.7  # a deterministic reason this strong goes before the statistical ones
     sibling_trust: float = 0.5  # a sibling may stand in another habitat: it counts half

@@ -1,6 +1,6 @@
 """Slips that do not add up: re-sends, copied lists, lost traps entered as empty, more than a cup holds.
 
-References: domain notes, section 5 (signatures and tests; trade experience, no published rates).
+References: METHODS.md, section 7 (signatures and tests; trade experience, no published rates).
 Probabilities are planning values, but for copies: there the chance of the same list by luck is computed.
 """
 

@@ -4,7 +4,7 @@ Every slip is a rival hypothesis with a prior rate. Its odds are the prior times
 what was sent, under the slip, against "all is well" (the predictive negative binomial with a little of an
 honest far-out kind mixed in, so that a true extreme is not an error for want of another name).
 
-References: domain notes, section 5 (kinds of slip); Bayes factors: Kass & Raftery (1995) J. Am. Stat.
+References: METHODS.md, section 7 (kinds of slip); Bayes factors: Kass & Raftery (1995) J. Am. Stat.
 Assoc. 90: 773-795 (from memory). Prior rates are planning values.
 """
 
@@ -21,6 +21,7 @@ from surveys.methods.screening_weighing import Weighing, sum_odds
 
 FIRST_TWO_DIGITS = 10
 INNER_DIGIT_SHARE = 0.15  # one digit of several typed twice (12 as 112) against all of it (3 as 33); planning value
+TWO_ZEROS_SHARE = 0.1  # two zeros too many against one; planning value
 LEAST_RATIO = 2.0  # a swap or a number is only worth a sentence when it fits better than what was sent
 
 
@@ -43,10 +44,13 @@ def weigh_numbers(weighing: Weighing) -> Iterator[Hunch]:
 
 
 def _tenfold_readings(catch: Catch, at: int) -> dict[int, tuple[float, str]]:
-    """Return counts that, written ten times too high, give what was sent, with their chance to do so."""
+    """Return counts that, with a zero or two too many, give what was sent, with their chance to do so."""
     low, high = catch.low[at], catch.high[at]
-    first, last = int(np.ceil(low / 10.0)), int(np.floor(min(high, 10.0 * low) / 10.0))
-    return dict.fromkeys(range(max(first, 1), last + 1), (1.0, "ten_times"))
+    found: dict[int, tuple[float, str]] = {}
+    for times, chance in ((100.0, TWO_ZEROS_SHARE), (10.0, 1.0)):
+        first, last = int(np.ceil(low / times)), int(np.floor(min(high, times * low) / times))
+        found |= dict.fromkeys(range(max(first, 1), last + 1), (chance, "ten_times"))
+    return found
 
 
 def _doubled_readings(catch: Catch, at: int) -> dict[int, tuple[float, str]]:

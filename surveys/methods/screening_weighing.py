@@ -7,9 +7,10 @@ from functools import cached_property
 
 import numpy as np
 
-from surveys.methods.screening_chances import Catch, log_honest, mid_tail, upper_count
+from surveys.methods.screening_chances import SWARM_CEILING, Catch, log_honest, mid_tail, upper_count
 from surveys.methods.screening_records import FloatArray, ScreeningSettings
 
+SWARM_WEIGHT = 3.0  # honest extremes of a group that may swarm, against one of any other (planning value)
 MOST_LOG_ODDS = 30.0  # odds beyond this say no more than "certain", and stay finite
 
 
@@ -25,9 +26,10 @@ class Weighing:
     settings: ScreeningSettings
 
     @cached_property
-    def extreme_share(self) -> float:
-        """Return the chance that one group of a return is an honest extreme."""
-        return self.settings.priors.true_extreme / max(len(self.catch.groups), 1)
+    def extreme_share(self) -> FloatArray:
+        """Return the chance (G,) that a group of a return is an honest extreme: likelier where a group may swarm."""
+        weights = np.where(self.catch.ceiling >= SWARM_CEILING, SWARM_WEIGHT, 1.0)
+        return np.asarray(self.settings.priors.true_extreme * weights / max(float(weights.sum()), 1.0))
 
     @cached_property
     def across(self) -> FloatArray:
@@ -39,7 +41,7 @@ class Weighing:
             c.mean[:, None],
             c.size[:, None],
             ceiling=c.ceiling[:, None],
-            extreme_share=self.extreme_share,
+            extreme_share=self.extreme_share[:, None],
         )
 
     @cached_property
@@ -63,7 +65,7 @@ class Weighing:
         """Return log chances of other exact counts under group ``at``."""
         c = self.catch
         return log_honest(
-            counts, counts, c.mean[at], c.size[at], ceiling=c.ceiling[at], extreme_share=self.extreme_share
+            counts, counts, c.mean[at], c.size[at], ceiling=c.ceiling[at], extreme_share=self.extreme_share[at]
         )
 
 

@@ -1,6 +1,6 @@
 """Words in the note that speak of liquid or bait, or of an animal that needs help.
 
-References: domain notes, section 5 (word list, required yes/no beside it) and section 6 (any liquid is
+References: METHODS.md, section 7 (word list, required yes/no beside it) (any liquid is
 a safety event; shrews, newts, toads and hedgehogs go to the welfare contact at once).
 """
 

@@ -13,7 +13,7 @@ hundred is an honest extreme (a nest, a swarm): one group times 8 to 30. About o
 one slip (see :mod:`surveys.methods.simulation_slips`). The truth that an index is to find is
 :func:`true_rate`; what extremes and departures add to a sample is no part of it.
 
-References: domain notes, sections 2 (protocol), 3 (groups) and 5 (slips). How often families depart
+References: protocol 1, the groups of the fixtures, and METHODS.md, section 7 (slips). How often families depart
 from the protocol is not known: common practice, no source.
 """
 
@@ -48,10 +48,10 @@ from .simulation_truth import (
 
 __all__ = ["Garden", "Simulated", "SimulatedReturn", "World", "simulate_season", "true_rate", "world_from_mappings"]
 
-EXACT_TO = 20  # domain notes, section 2: counting is exact to 20, above that a class is allowed
+EXACT_TO = 20  # protocol 1: counting is exact to 20, above that a class is allowed
 CLASS_SHARE = 0.5
 EXTREME_SHARE = 0.01
-SLIP_SHARE = 0.05  # methods page, section 5: errors in 5 % of returns
+SLIP_SHARE = 0.05  # METHODS.md, section 7: errors in 5 % of returns
 LATEST_SETTING = time(19)  # common practice, no source; earlier where dusk is
 BEFORE_DUSK = timedelta(minutes=20)  # all traps of a garden stand this long before sunset: the night is whole
 BETWEEN_TRAPS = timedelta(minutes=5)

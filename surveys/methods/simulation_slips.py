@@ -1,6 +1,6 @@
 """The slips that people make, planted one to a return, with the truth kept beside them.
 
-Kinds: domain notes, section 5; their shares are not known and are taken as equal, so the kind that was
+Kinds: METHODS.md, section 7; their shares are not known and are taken as equal, so the kind that was
 used least comes next. A kind that does not fit a return (no earlier night to copy, no count to
 multiply) gives way to the next that does.
 """

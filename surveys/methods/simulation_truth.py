@@ -14,7 +14,7 @@ from .simulation_records import Floats, WindowPlan, World
 
 #: Seed of the truth itself, apart from that of a sample: the isles are always the same.
 TRUTH_SEED = 1851
-#: Mean catch of a group in one settled trap-night, chosen by hand: the planning medians of the domain notes,
+#: Mean catch of a group in one settled trap-night, chosen by hand: the planning medians of the group list,
 #: section 3, are 0 for most groups and state no mean. Common practice, no source.
 COMMON_RATES = {
     "woodlice": 5.0, "springtails": 6.5, "ants": 5.0, "spiders": 2.2, "ground_beetles": 1.6, "slugs": 1.8, "mites": 3.0,

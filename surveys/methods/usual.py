@@ -2,7 +2,7 @@
 
 Robust against the few returns that are wrong: the mean comes from counts cut off high up, the spread from
 the share of zeros, which no slip in a large number can move. Sparse strata lean on the group as a whole, and
-the group on the planning values of the domain notes, until returns take over.
+the group on the planning values of the group list, until returns take over.
 
 References: O'Hara & Kotze (2010) Methods Ecol. Evol. 1: 118-122 (counts stay counts); Anscombe (1949)
 Biometrics 5: 165-173 (size from the share of zeros; from memory); clipped means made consistent under the
@@ -19,14 +19,12 @@ from scipy.special import betainc
 from surveys.methods.screening_chances import log_pmf, lower_tail, point_of, upper_count, upper_tail
 from surveys.methods.screening_records import FloatArray, IntArray
 
-PLANNING_SIZE = 0.4  # domain notes, section 4: assumed k 0.3 to 0.5
-HIGH_TAIL = 0.001  # "a value a coordinator should look at": tail p < 0.001 (domain notes, section 5)
-SITE_VARIANCE = 0.8  # method study, section 1 step 3: centre of the prior on the variance between sites
+PLANNING_SIZE = 0.4  # METHODS.md, section 7.2: assumed k 0.3 to 0.5
+HIGH_TAIL = 0.001  # "a value a coordinator should look at": tail p < 0.001 (METHODS.md, section 7)
+SITE_VARIANCE = 0.8  # METHODS.md, section 5.3: centre of the prior on the variance between sites
 PLANNING_RETURNS = 10.0  # planning values weigh as much as so many returns (planning value)
 POOLED_RETURNS = 20.0  # so does the whole group in each of its strata (planning value)
-CUT_SHARE = (
-    0.9  # counts above this quantile are cut down to it; about 5 % of returns are wrong (methods page, section 5)
-)
+CUT_SHARE = 0.9  # counts above this quantile are cut down to it; about 5 % of returns are wrong (METHODS.md, section 7)
 LEAST_CUT = 3.0
 LOG_MEAN_RANGE = (np.log(1e-4), np.log(2e4))
 INVERSE_SIZE_RANGE = (0.02, 20.0)

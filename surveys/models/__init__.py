@@ -1,6 +1,6 @@
 """Tables and named constraints; no rules, no queries."""
 
-from surveys.models.indices import IndexValue, Run, UsualCatch
+from surveys.models.indices import ChangeValue, GroupsSeenValue, IndexValue, Run, UsualCatch
 from surveys.models.jobs import Job
 from surveys.models.log import Event
 from surveys.models.people import Account, Appointment, Household
@@ -14,10 +14,12 @@ __all__ = [
     "Account",
     "Appointment",
     "Catch",
+    "ChangeValue",
     "Correction",
     "Event",
     "Finding",
     "Group",
+    "GroupsSeenValue",
     "Habitat",
     "Household",
     "IndexValue",

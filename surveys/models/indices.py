@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import Any, ClassVar
 
+from django.contrib.postgres.fields import ArrayField
 from django.db import models
 from django.db.models import F, Q
 from django.utils import timezone
 
+from surveys.methods.change_words import SENTENCES as CHANGE_CODES
 from surveys.models.jobs import Job
 from surveys.models.seasons import Group, Habitat, Region, Season, Window
 from surveys.models.words import only_words, word_column
@@ -115,5 +117,86 @@ class UsualCatch(models.Model):
             ),
             models.CheckConstraint(
                 condition=Q(mean__gt=0) & Q(size__gt=0) & Q(site_shape__gt=0), name="what_is_usual_is_positive"
+            ),
+        ]
+
+
+class ChangeValue(models.Model):
+    """One change of activity-density since the base seasons, as caught or adjusted to nights of one warmth.
+
+    ``effective_sites`` is how many equally heavy gardens the figure rests on; the base seasons of each group stand in
+    the run's parameters.
+    """
+
+    run = models.ForeignKey(Run, on_delete=models.CASCADE, related_name="changes")
+    region = models.ForeignKey(Region, on_delete=models.PROTECT)
+    group = models.ForeignKey(Group, on_delete=models.PROTECT)
+    window = models.ForeignKey(Window, on_delete=models.PROTECT)
+    adjusted = models.BooleanField()
+    code = models.CharField(max_length=24)
+    ratio = models.FloatField(null=True)
+    low = models.FloatField(null=True)
+    high = models.FloatField(null=True)
+    p_value = models.FloatField(null=True)
+    p_adjusted = models.FloatField(null=True)
+    revisited_sites = models.PositiveIntegerField()
+    effective_sites = models.FloatField()
+    more_sites_needed = models.PositiveIntegerField(default=0)
+
+    class Meta:
+        constraints: ClassVar[list[Any]] = [
+            models.CheckConstraint(condition=Q(code__in=sorted(CHANGE_CODES)), name="a_change_has_a_known_code"),
+            models.UniqueConstraint(
+                fields=["run", "region", "group", "window", "adjusted"], name="a_run_gives_each_change_once"
+            ),
+            models.CheckConstraint(
+                condition=(~Q(code="shown") & Q(ratio__isnull=True, low__isnull=True, high__isnull=True))
+                | (
+                    Q(code="shown", ratio__isnull=False, low__isnull=False, high__isnull=False)
+                    & Q(low__gte=0)
+                    & Q(low__lte=F("ratio"))
+                    & Q(ratio__lte=F("high"))
+                ),
+                name="a_change_lies_inside_its_interval_or_is_not_shown",
+            ),
+            models.CheckConstraint(
+                condition=(~Q(code="shown") & Q(p_value__isnull=True, p_adjusted__isnull=True))
+                | (
+                    Q(code="shown", p_value__isnull=False, p_adjusted__isnull=False)
+                    & Q(p_value__gte=0)
+                    & Q(p_value__lte=F("p_adjusted"))
+                    & Q(p_adjusted__lte=1)
+                ),
+                name="a_shown_change_says_what_chance_alone_would_do",
+            ),
+        ]
+
+
+class GroupsSeenValue(models.Model):
+    """How many groups of the list were seen in one region over a season, and what that says at equal effort.
+
+    ``figures`` are those of :class:`surveys.methods.groups_seen_records.RegionFigures`.
+    """
+
+    run = models.ForeignKey(Run, on_delete=models.CASCADE, related_name="groups_seen")
+    region = models.ForeignKey(Region, on_delete=models.PROTECT)
+    label = word_column(IndexLabel)
+    codes = ArrayField(models.CharField(max_length=24), default=list, blank=True)
+    sites = models.PositiveIntegerField()
+    site_nights = models.PositiveIntegerField()
+    left_out = models.PositiveIntegerField()
+    groups_seen = models.PositiveSmallIntegerField()
+    figures = models.JSONField(null=True)
+
+    class Meta:
+        constraints: ClassVar[list[Any]] = [
+            only_words("label", IndexLabel, "groups_seen_have_a_known_label"),
+            models.UniqueConstraint(fields=["run", "region"], name="a_run_counts_the_groups_of_a_region_once"),
+            models.CheckConstraint(
+                condition=Q(label="too_few", figures__isnull=True) | (~Q(label="too_few") & Q(figures__isnull=False)),
+                name="groups_seen_have_figures_or_are_not_shown",
+            ),
+            models.CheckConstraint(
+                condition=Q(site_nights__gte=F("sites")), name="a_site_of_groups_seen_has_at_least_a_night"
             ),
         ]

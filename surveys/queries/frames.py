@@ -10,15 +10,16 @@ from typing import Any
 
 import numpy as np
 from django.db import connection, transaction
+from django.db.models import Count
 from numpy.typing import NDArray
 
-from surveys.methods.level_layout import canonical_order
+from surveys.methods.level_layout import Layout, arrange_rows, canonical_order
 from surveys.methods.level_records import LevelInput
 from surveys.methods.level_terms import TermRows, build_terms
 from surveys.methods.records import Answer, Report
 from surveys.models import Catch, Correction, Return, Season, SitePoint
 from surveys.queries.columns import copied_blocks, row_type
-from surveys.queries.seasons import SeasonLists, lists_of
+from surveys.queries.seasons import SeasonLists, lists_of, seasons
 from surveys.vocabulary import USABLE_STATES, AnswerKind, HouseholdKind, Standing
 
 #: Fields of a Report that are columns of a return under the same name.
@@ -97,6 +98,11 @@ class CatchFrame:
         """Say which returns answered a group: a slice when all did."""
         answered = self.low[group] >= 0
         return slice(None) if answered.all() else answered
+
+    def of_sites(self, sites: NDArray[np.int64]) -> CatchFrame:
+        """Keep the returns of some sites, in their order."""
+        kept = np.isin(self.site, sites)
+        return CatchFrame(**{name: getattr(self, name)[..., kept] for name in CatchFrame.__slots__})
 
 
 #: Bounds of a count where a group was not answered, and the upper one of a class open above.
@@ -295,16 +301,34 @@ def _windows(days: NDArray[np.int64], lists: SeasonLists) -> NDArray[np.int64]:
 
 
 @dataclass(frozen=True, slots=True)
+class EarlierSeason:
+    """A season before the one that is computed: hash and number of its usable returns, and those that change reads."""
+
+    lists: SeasonLists
+    returns: int
+    digest: str
+    frame: CatchFrame
+
+
+@dataclass(frozen=True, slots=True)
 class NightInput:
-    """What one run computes from: read in one snapshot of the database."""
+    """What one run computes from: read in one snapshot of the database.
+
+    ``earlier`` seasons stand in time order; ``returning`` are the sites that have returns in two seasons or more.
+    """
 
     lists: SeasonLists
     snapshot: Snapshot
     frame: CatchFrame
+    earlier: tuple[EarlierSeason, ...]
+    returning: NDArray[np.int64]
 
 
 def night_input(season: Season) -> NightInput:
-    """Read everything a run needs, as of one instant. Nine queries in one REPEATABLE READ snapshot."""
+    """Read everything a run needs, as of one instant, in one REPEATABLE READ snapshot.
+
+    Eleven queries, and seven for each earlier season.
+    """
     with transaction.atomic(durable=True):
         with connection.cursor() as cursor:
             cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")
@@ -312,7 +336,40 @@ def night_input(season: Season) -> NightInput:
             event = cursor.fetchone()
         lists = lists_of(season)
         frame, digest, usable = read_season(lists)
-    return NightInput(lists, Snapshot(int(event[0]) if event else 0, usable, digest), frame)
+        before = _seasons_before(season)
+        returning = _returning_sites([season, *before])
+        earlier = tuple(_read_earlier(lists_of(one), returning) for one in before)
+    return NightInput(lists, Snapshot(int(event[0]) if event else 0, usable, digest), frame, earlier, returning)
+
+
+def _seasons_before(season: Season) -> list[Season]:
+    """Return the seasons opened before this one that share a region and a group with it, oldest first. One query."""
+    return list(
+        seasons()
+        .filter(opens_on__lt=season.opens_on, regions__in=season.regions.all(), groups__in=season.groups.all())
+        .distinct()
+        .order_by("opens_on", "code")
+    )
+
+
+def _returning_sites(among: list[Season]) -> NDArray[np.int64]:
+    """Return the numbers of the sites with usable returns in two or more of some seasons. One query, none for one."""
+    if len(among) < 2:
+        return np.zeros(0, dtype=np.int64)
+    sites = (
+        Return.objects.filter(season__in=among, state__in=sorted(USABLE_STATES))
+        .values("trap__site")
+        .annotate(seen=Count("season", distinct=True))
+        .filter(seen__gte=2)
+        .values_list("trap__site", flat=True)
+    )
+    return np.array(sorted(sites), dtype=np.int64)
+
+
+def _read_earlier(lists: SeasonLists, returning: NDArray[np.int64]) -> EarlierSeason:
+    """Read an earlier season and keep only the sites that tell of a change. Seven queries."""
+    frame, digest, usable = read_season(lists)
+    return EarlierSeason(lists, usable, digest, frame.of_sites(returning))
 
 
 class LevelRows:
@@ -328,21 +385,19 @@ class LevelRows:
         self.cell = frame.region * len(lists.windows) + frame.window
         weights = np.array(lists.weights, dtype=np.float64)
         self.habitat_weights = weights / weights.sum()
-        rows = TermRows(
-            site=frame.site,
-            habitat=frame.habitat,
-            settling=frame.settling,
-            in_window=_days_in_window(frame, lists),
-            school=frame.school,
-            first_return=frame.first_return,
-        )
-        self.terms = build_terms(rows, len(lists.habitats))
+        self.terms = build_terms(term_rows(frame, lists), len(lists.habitats))
 
     def of_group(self, group: int, *, rim_exponent: float) -> LevelInput:
         """Return the rows of one group, those left out that did not answer it."""
         known = self.frame.known(group)
         effort = self.frame.trap_nights * self.frame.rim_ratio**rim_exponent
         return self._rows(known, effort, self.frame.low[group], self.frame.high[group])
+
+    def layout_of_all(self, *, rim_exponent: float) -> Layout:
+        """Return all returns arranged, to be shared by the groups that every return answered."""
+        effort = self.frame.trap_nights * self.frame.rim_ratio**rim_exponent
+        nothing = np.zeros(len(self.frame), dtype=np.int32)
+        return arrange_rows(self._rows(slice(None), effort, nothing, nothing))
 
     def every_return(self) -> LevelInput:
         """Return a row for each return, without counts: only to put them into order."""
@@ -366,6 +421,18 @@ class LevelRows:
             habitat_weights=self.habitat_weights,
             covariates_of_habitat=self.terms.of_habitat,
         )
+
+
+def term_rows(frame: CatchFrame, lists: SeasonLists) -> TermRows:
+    """Return what the shared effects of a season's returns are read from. No query."""
+    return TermRows(
+        site=frame.site,
+        habitat=frame.habitat,
+        settling=frame.settling,
+        in_window=_days_in_window(frame, lists),
+        school=frame.school,
+        first_return=frame.first_return,
+    )
 
 
 def _days_in_window(frame: CatchFrame, lists: SeasonLists) -> NDArray[np.float64]:

@@ -34,6 +34,7 @@ class Case:
     neighbours: tuple[Neighbour, ...]
     usual: tuple[Usual, ...]
     region: RegionFrame
+    elsewhere: dict[str, Floats]
     held: tuple[Finding, ...]
 
 
@@ -182,10 +183,18 @@ def screening_cases(
                 neighbours=tuple(_neighbour(one, row) for one in earlier),
                 usual=_usual(lists, usual, at, [one for one in earlier if one.night != row.night]),
                 region=frames[at[0], at[1]],
+                elsewhere=_elsewhere(lists, usual, at) if row.habitat_id else {},
                 held=tuple(held[row.pk]),
             )
         )
     return cases
+
+
+def _elsewhere(lists: SeasonLists, usual: Baseline, at: tuple[int, int, int]) -> dict[str, Floats]:
+    """Return how many times as much of each group the other habitats catch, by their codes."""
+    region, window, here = at
+    ratios = usual.mean[region, window] / usual.mean[at]
+    return {habitat.code: ratios[n] for n, habitat in enumerate(lists.habitats) if n != here}
 
 
 def _returns_of_sites(sites: Iterable[int], lists: SeasonLists, places: _Places) -> dict[int, list[_Earlier]]:

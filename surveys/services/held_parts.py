@@ -30,10 +30,14 @@ LONGEST = timedelta(days=7)
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """Shared parts by group code and rim exponent, and the night that learned them; empty to learn them now."""
+    """Shared parts by group code and rim exponent, the night that learned them and the run that has them.
+
+    Empty to learn them now.
+    """
 
     parts: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     night: date | None = None
+    run: Run | None = None
 
 
 def parts_to_hold(*, season: Season, night: date, code_version: str, given: NightInput) -> Held:
@@ -44,7 +48,7 @@ def parts_to_hold(*, season: Season, night: date, code_version: str, given: Nigh
     learned = date.fromisoformat(run.shared["night"])
     if not timedelta(0) <= night - learned < LONGEST or _changed_share(season, learned, given) > MOST_CHANGED:
         return Held()
-    return Held(run.shared["parts"], learned)
+    return Held(run.shared["parts"], learned, run)
 
 
 def _fits(run: Run, lists: SeasonLists, code_version: str) -> bool:

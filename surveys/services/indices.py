@@ -22,9 +22,11 @@ import surveys.methods
 from surveys.methods import METHOD_VERSION
 from surveys.methods.indices import estimate_level
 from surveys.methods.level_records import LevelCell, LevelResult, LevelSettings
-from surveys.models import IndexValue, Job, Run, Season
+from surveys.models import ChangeValue, GroupsSeenValue, IndexValue, Job, Run, Season
 from surveys.queries.frames import LevelRows, NightInput, night_input
+from surveys.services.changes import compute_changes, kept_changes
 from surveys.services.events import write_event
+from surveys.services.groups_seen import compute_groups_seen, kept_groups_seen
 from surveys.services.held_parts import Held, list_codes, parts_to_hold, read_shared, write_shared
 from surveys.services.jobs import hold_job
 from surveys.vocabulary import IndexLabel, RunState
@@ -36,7 +38,7 @@ RIM_EXPONENTS = (1, 0)
 def compute_indices(
     *, job: Job, season: Season, night: date, parameters: dict[str, Any], progress: Callable[[int, int], None]
 ) -> Run:
-    """Compute every index of a season and show them in place of the last ones, in one transaction.
+    """Compute every index, change and groups seen of a season and show them in place of the last, in one transaction.
 
     ``progress(done, total)`` is called after each group; it may raise to stop. Raises
     :class:`surveys.services.jobs.LostLease` when another worker has taken the job over.
@@ -47,6 +49,13 @@ def compute_indices(
     chosen = LevelSettings(guard_seed=seed_of(season, night))
     held = parts_to_hold(season=season, night=night, code_version=running_code(), given=given)
     values, components, shared = _estimate_all(given, chosen, held, progress)
+    total = len(given.lists.groups)
+    if held.run is None:
+        changes = compute_changes(given=given, shared=shared, level=chosen, still_ours=lambda: progress(total, total))
+        seen = compute_groups_seen(given=given, seed=chosen.guard_seed)
+    else:
+        changes, seen = kept_changes(held.run), kept_groups_seen(held.run)
+    progress(total, total)
     computed = perf_counter()
     return _show(
         job=job,
@@ -63,6 +72,8 @@ def compute_indices(
                 **parameters,
                 "level": asdict(chosen),
                 "components": components,
+                "change": changes.described,
+                "groups_seen": seen.described,
                 "shared_parts_from_night": (held.night or night).isoformat(),
             },
             shared={"lists": list_codes(given.lists), "night": (held.night or night).isoformat(), "parts": shared},
@@ -72,6 +83,8 @@ def compute_indices(
             timings={"read_s": round(read - started, 3), "compute_s": round(computed - read, 3)},
         ),
         values=values,
+        changes=changes.values,
+        seen=seen.values,
     )
 
 
@@ -104,11 +117,18 @@ def _estimate_all(
     shared: dict[str, Any] = {}
     groups = given.lists.groups
 
+    # Beside held parts a layout is most of the work that is left, and most groups are answered by every return.
+    layouts = {exponent: rows.layout_of_all(rim_exponent=exponent) for exponent in RIM_EXPONENTS} if held.parts else {}
+
     def estimate(position: int) -> list[LevelResult]:
         of_group = held.parts.get(groups[position].code, {})
+        answered_by_all = isinstance(given.frame.known(position), slice)
         return [
             estimate_level(
-                rows.of_group(position, rim_exponent=exponent), chosen, held=read_shared(of_group.get(str(exponent)))
+                rows.of_group(position, rim_exponent=exponent),
+                chosen,
+                held=read_shared(of_group.get(str(exponent))),
+                layout=layouts.get(exponent) if answered_by_all else None,
             )
             for exponent in RIM_EXPONENTS
         ]
@@ -161,16 +181,22 @@ def _value(cell: LevelCell, **place: Any) -> IndexValue:
     )
 
 
-def _show(*, job: Job, run: Run, values: list[IndexValue]) -> Run:
+def _show(
+    *, job: Job, run: Run, values: list[IndexValue], changes: list[ChangeValue], seen: list[GroupsSeenValue]
+) -> Run:
     with transaction.atomic(durable=True):
         hold_job(job=job)
         Run.objects.filter(season=run.season, state=RunState.PUBLISHED).update(state=RunState.SUPERSEDED)
         run.state = RunState.PUBLISHED
         run.published_at = timezone.now()
         run.save()
-        for value in values:
-            value.run = run
+        for rows in (values, changes, seen):
+            for value in rows:
+                value.run = run
         IndexValue.objects.bulk_create(values, batch_size=2000)
-        details = {"values": len(values), "snapshot_event": run.snapshot_event, "snapshot_hash": run.snapshot_hash}
+        ChangeValue.objects.bulk_create(changes, batch_size=2000)
+        GroupsSeenValue.objects.bulk_create(seen)
+        counts = {"values": len(values), "changes": len(changes), "regions": len(seen)}
+        details = {**counts, "snapshot_event": run.snapshot_event, "snapshot_hash": run.snapshot_hash}
         write_event(by=None, verb="indices published", subject=run, details=details)
     return run

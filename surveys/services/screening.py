@@ -168,6 +168,7 @@ def _screen(case: Case) -> Screening:
         region=case.region,
         settings=ScreeningSettings(),
         trap_nights=case.row.trap_nights or 1.0,
+        elsewhere=case.elsewhere,
     )
 
 

@@ -15,7 +15,9 @@ from surveys.queries.indices import published_run
 from surveys.queries.seasons import SeasonLists, lists_of, season_by_code
 from surveys.vocabulary import LICENCE_URLS, IndexLabel, Licence
 from surveys.web.access import page
+from surveys.web.changes import changes_shown
 from surveys.web.charts import SHADES, Interval, draw_intervals, scale_ticks, shade_of, words_of
+from surveys.web.groups_seen import groups_seen_shown
 from surveys.web.maps import draw_regions
 from surveys.web.readings import read_aloud
 
@@ -43,7 +45,8 @@ def season(request: HttpRequest, code: str) -> HttpResponse:
     """Show the indices of a season."""
     lists = lists_of(season_by_code(code))
     context = {**_season(lists), **_choice(request, lists), "run": published_run(lists.season)}
-    return render(request, "season.html", {**context, **figures(lists, context["group"], context["window"])})
+    context |= figures(lists, context["group"], context["window"])
+    return render(request, "season.html", context | _since_and_seen(lists, context))
 
 
 def figures(lists: SeasonLists, group: Named, window: Named) -> dict[str, Any]:
@@ -62,6 +65,16 @@ def figures(lists: SeasonLists, group: Named, window: Named) -> dict[str, Any]:
         "key": _key(top),
         "chart": draw_intervals([Interval(row["name"], row["estimate"], row["low"], row["high"]) for row in rows]),
         "reading": read_aloud(rows, group=group.name, window=window.name),
+    }
+
+
+def _since_and_seen(lists: SeasonLists, context: dict[str, Any]) -> dict[str, Any]:
+    """Return what the page says of change and of groups seen; nothing before the first night. Two queries."""
+    if context["run"] is None:
+        return {}
+    return {
+        "change": changes_shown(context["run"], group=context["group"].code, window=context["window"].code),
+        "seen": groups_seen_shown(context["run"], {region.code: region.name for region in lists.regions}),
     }
 
 

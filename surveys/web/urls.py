@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import URLPattern, path
 
-from surveys.web import codebook, health, home, people, problems, returns, review, seasons, sites_pages
+from surveys.web import codebook, health, home, methods, people, problems, returns, review, seasons, sites_pages
 
 urlpatterns: list[URLPattern] = [
     path("", home.home, name="home"),
@@ -16,6 +16,7 @@ urlpatterns: list[URLPattern] = [
     *returns.urlpatterns,
     *review.urlpatterns,
     path("codebook/", codebook.codebook, name="codebook"),
+    path("methods/", methods.methods, name="methods"),
     path("problems/<slug:code>/", problems.problem, name="problem"),
     path("health/live", health.live, name="health-live"),
     path("health/ready", health.ready, name="health-ready"),

@@ -13,7 +13,7 @@ from django.db import InterfaceError, OperationalError
 
 from surveys.models import Event, Return, Trap, Verdict
 from surveys.permissions import Rule
-from tests.architecture.test_addresses import ADDRESSES, World, walk
+from tests.architecture.test_addresses import ADDRESSES, COMPUTED, World, walk
 from tests.factories import ApiClient, return_payload
 
 pytestmark = pytest.mark.django_db
@@ -34,6 +34,8 @@ LEANS_ON = {
     ("api-seasons", "GET"): "api.v1.seasons.seasons",
     ("api-season", "GET"): "api.v1.seasons.lists_of",
     ("api-indices", "GET"): "surveys.queries.indices.published_run",
+    ("api-changes", "GET"): "api.v1.changes.published_run",
+    ("api-groups-seen", "GET"): "api.v1.groups_seen.published_run",
     ("api-clean-returns", "GET"): "api.v1.releases.clean_csv",
     ("api-sites", "GET"): "api.v1.sites.own_sites",
     ("api-sites", "POST"): "api.v1.sites.add_site",
@@ -137,7 +139,7 @@ def test_a_good_request_is_taken_at_every_address() -> None:
     """Otherwise the refusals below would prove nothing. Only there is no index yet, and nobody by that name."""
     caller = Caller()
     last = ["api-withdrawal", "api-current-token"]
-    expected = {"api-indices": 404, "api-tokens": 401}
+    expected = {**dict.fromkeys(COMPUTED, 404), "api-tokens": 401}
     for name, method in sorted(CALLS, key=lambda call: (call[0] in last, call[0] == last[-1], call[0])):
         answer = caller.call(name, method)
         assert answer.status_code == expected.get(name, answer.status_code)
@@ -207,7 +209,7 @@ def test_every_usual_way_to_accept_is_answered(caller: Caller) -> None:
             if method == "GET":
                 answer = caller.call(name, method, headers={"Accept": accept})
                 assert answer.status_code in (200, 404), (name, accept)
-                assert (answer.status_code == 404) == (name == "api-indices"), (name, accept)
+                assert (answer.status_code == 404) == (name in COMPUTED), (name, accept)
     table = caller.call("api-clean-returns", "GET", headers={"Accept": "text/csv"})
     assert table.status_code == 200
     assert table["Content-Type"].startswith("text/csv")

@@ -92,6 +92,13 @@ def test_mover_adds_squared_log_distances() -> None:
     np.testing.assert_allclose(mover_limit(median, lower, np.array([0.16]), z=1.0), 2.0 * np.exp(-0.5), rtol=1e-12)
 
 
+def test_a_limit_that_is_the_median_is_widened_to_its_own_side() -> None:
+    # by hand: exp(+-1.96 x 0.2) times 2
+    two, variance = np.array([2.0]), np.array([0.04])
+    assert mover_limit(two, two, variance, z=1.96)[0] == pytest.approx(2.0 * np.exp(0.392))
+    assert mover_limit(two, two, variance, z=-1.96)[0] == pytest.approx(2.0 * np.exp(-0.392))
+
+
 def test_mover_leaves_a_limit_of_zero_at_zero_and_stays_finite() -> None:
     assert mover_limit(np.array([1.0]), np.array([0.0]), np.array([9.0]), z=1.96)[0] == 0.0
     assert np.isfinite(mover_limit(np.array([1.0]), np.array([2.0]), np.array([1e9]), z=1.96)[0])

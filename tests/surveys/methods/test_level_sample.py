@@ -90,6 +90,20 @@ def test_holding_what_was_just_learned_gives_the_same_figures(classed: float) ->
     assert held.site_variance == learned.site_variance
 
 
+def test_a_layout_shared_with_another_group_gives_the_same_figures() -> None:
+    rows = world(9, with_effects=True)
+    rows = replace_rows(rows, canonical_order(rows))
+    learned = estimate_level(rows, LevelSettings())
+    other = replace(rows, low=rows.low[::-1].copy(), high=rows.high[::-1].copy())
+    layout = arrange_rows(replace(rows, low=np.zeros_like(rows.low), high=np.zeros_like(rows.low)))
+    alone = estimate_level(other, LevelSettings(), held=learned.shared)
+    shared = estimate_level(other, LevelSettings(), held=learned.shared, layout=layout)
+    for one, two in zip(alone.cells, shared.cells, strict=True):
+        np.testing.assert_allclose([two.estimate, two.low, two.high], [one.estimate, one.low, one.high], rtol=1e-12)
+    with pytest.raises(ValueError, match="counts must be zero or more"):
+        estimate_level(replace(other, low=other.low - 99), LevelSettings(), held=learned.shared, layout=layout)
+
+
 def test_held_parts_leave_a_cell_alone_when_another_cell_changes() -> None:
     rows = world(7, with_effects=True)
     learned = estimate_level(rows, LevelSettings())

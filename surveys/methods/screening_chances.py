@@ -6,91 +6,36 @@ References: gamma-Poisson conjugacy: Gelman et al. (2013) Bayesian Data Analysis
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from scipy.special import betainc, gammaln, xlog1py, xlogy
 
-from surveys.methods.records import Answer, Neighbour, Usual
-from surveys.methods.screening_records import BoolArray, FloatArray, RegionFrame, ScreeningSettings
+from surveys.methods.records import Answer
+from surveys.methods.screening_records import FloatArray
 
 OPEN_ABOVE = np.inf
+UNKNOWN = (np.nan, np.nan)
 LEAST_LOG = -700.0  # about the log of the smallest double
 LEAST_MEAN = 1e-6
 SWARM_CEILING = 1000.0  # groups of which a cup may hold so many come in swarms and nests (planning value)
 FAR_REACH = 40.0  # an honest extreme of any other group: up to so many times the usual (planning value)
 FALL = 3.0  # power with which its chance falls beyond
+WIDE_SHARE = 0.1  # of nights that vary more than the estimated size says (planning value)
+WIDE_SIZE = 0.33  # their size, as a share of the estimated one (planning value)
+ROUNDED_SHARE = 0.25  # of honest numbers from ROUNDED_FROM on that are rounded to tens (planning value)
+ROUNDED_FROM = 40.0
+TENS = 10.0
 MOST_OF_A_SIBLING = 5.0  # METHODS.md, section 7: a slip is 5 to 20 times its siblings
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Catch:
-    """One return's counts beside what is usual, for the G groups of the form that have a usual value.
-
-    ``low`` and ``high`` (G,) bound the count (``high`` infinite for the open class, both NaN when
-    not answered); ``point`` (G,) is the number used where one is needed; ``mean`` and ``size`` (G,)
-    are the predictive negative binomial of this trap and exposure; ``ceiling`` (G,) the most a cup holds.
-    """
-
-    groups: tuple[str, ...]
-    low: FloatArray
-    high: FloatArray
-    point: FloatArray
-    mean: FloatArray
-    size: FloatArray
-    ceiling: FloatArray
-    expected_total: FloatArray  # (G,) of the region's cell
-
-    @property
-    def known(self) -> BoolArray:
-        """Say which groups have an answer that bounds a count."""
-        known: BoolArray = ~np.isnan(self.low)
-        return known
-
-
-def read_catch(
-    answers: tuple[Answer, ...],
-    *,
-    siblings: tuple[Neighbour, ...],
-    usual: tuple[Usual, ...],
-    region: RegionFrame,
-    settings: ScreeningSettings,
-    trap_nights: float,
-) -> Catch:
-    """Return the counts of one return beside their predictive distribution, in the order of the form."""
-    by_group = {one.group: one for one in usual}
-    groups = tuple(group for group in region.groups if group in by_group)
-    rows = [by_group[group] for group in groups]
-    mean, size, shape, rate, ceiling = (
-        np.array([getattr(row, name) for row in rows], dtype=float)
-        for name in ("mean", "size", "site_shape", "site_rate", "ceiling")
-    )
-    low, high = bounds_of(answers, groups)
-    night = night_factor(mean * shape / rate, size, siblings=siblings, groups=groups, settings=settings)
-    predicted, spread = predictive(mean * night * trap_nights, size, shape, rate)
-    totals = dict(zip(region.groups, region.expected_total, strict=True))
-    return Catch(
-        groups=groups,
-        low=low,
-        high=high,
-        point=point_of(low, high),
-        mean=np.maximum(predicted, LEAST_MEAN),
-        size=spread,
-        ceiling=ceiling,
-        expected_total=np.array([totals[group] for group in groups], dtype=float),
-    )
 
 
 def bounds_of(answers: tuple[Answer, ...], groups: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
     """Return ``low`` and ``high`` (G,) of the answers, NaN where nothing is known, infinite where open."""
-    low, high = np.full(len(groups), np.nan), np.full(len(groups), np.nan)
-    place = {group: at for at, group in enumerate(groups)}
-    for answer in answers:
-        at = place.get(answer.group)
-        if at is not None and answer.low is not None:
-            low[at] = answer.low
-            high[at] = OPEN_ABOVE if answer.high is None else answer.high
-    return low, high
+    found = {
+        one.group: (float(one.low), OPEN_ABOVE if one.high is None else float(one.high))
+        for one in answers
+        if one.low is not None
+    }
+    bounds = np.array([found.get(group, UNKNOWN) for group in groups], dtype=float).reshape(len(groups), 2)
+    return np.ascontiguousarray(bounds[:, 0]), np.ascontiguousarray(bounds[:, 1])
 
 
 def point_of(low: FloatArray, high: FloatArray) -> FloatArray:
@@ -125,32 +70,10 @@ def update_site(
     return shape + gained.sum(axis=0), rate + offered.sum(axis=0)
 
 
-def night_factor(
-    expected: FloatArray,
-    size: FloatArray,
-    *,
-    siblings: tuple[Neighbour, ...],
-    groups: tuple[str, ...],
-    settings: ScreeningSettings,
-) -> FloatArray:
-    """Return how rich this night is (G,), group by group, from the other traps of the site that night.
-
-    The posterior mean of a gamma with mean one and the variance between nights, each sibling with a weight
-    below one. ``expected`` (G,): what a sibling would catch at this site; ``size`` (G,): within the site.
-    One without siblings.
-    """
-    shape = np.full_like(expected, 1.0 / settings.night_log_sd**2)
-    rate = shape
-    for sibling in siblings:
-        low, high = bounds_of(sibling.answers, groups)
-        known = ~np.isnan(low)
-        counts = np.where(known, point_of(low, high), 0.0)
-        # A slip in a sibling must not excuse the same slip here.
-        counts = np.minimum(counts, MOST_OF_A_SIBLING * (expected + 1.0))
-        trusted = np.where(known, settings.sibling_trust, 0.0)
-        shape, rate = update_site(shape, rate, trusted * counts, trusted * expected, size)
-    factor: FloatArray = shape / rate
-    return factor
+def cut_to_expected(counts: FloatArray, expected: FloatArray) -> FloatArray:
+    """Return counts of other nights, cut where a slip among them would excuse the same slip here."""
+    cut: FloatArray = np.minimum(counts, MOST_OF_A_SIBLING * (expected + 1.0))
+    return cut
 
 
 def log_pmf(count: FloatArray, mean: FloatArray, size: FloatArray) -> FloatArray:
@@ -191,12 +114,19 @@ def log_chance(low: FloatArray, high: FloatArray, mean: FloatArray, size: FloatA
     logs = log_pmf(low, mean, size)
     wide = (low != high) & ~np.isnan(low)
     if np.any(wide):
-        span = upper_tail(low - 1.0, mean, size) - np.where(
-            np.isinf(high), 0.0, upper_tail(np.where(np.isinf(high), low, high), mean, size)
-        )
-        logs = np.where(wide, np.log(np.maximum(span, np.exp(LEAST_LOG))), logs)
+        room = np.broadcast_shapes(logs.shape, wide.shape)
+        logs, wide = np.array(np.broadcast_to(logs, room)), np.broadcast_to(wide, room)
+        parts = (np.broadcast_to(part, room)[wide] for part in (low, high, mean, size))
+        logs[wide] = np.log(np.maximum(_span(*parts), np.exp(LEAST_LOG)))
     chance: FloatArray = np.where(np.isnan(low), 0.0, np.maximum(logs, LEAST_LOG))
     return chance
+
+
+def _span(low: FloatArray, high: FloatArray, mean: FloatArray, size: FloatArray) -> FloatArray:
+    """Return P(low <= Y <= high) of classes, each as the difference of two upper tails."""
+    closed = np.where(np.isinf(high), low, high)
+    above: FloatArray = np.where(np.isinf(high), 0.0, upper_tail(closed, mean, size))
+    return upper_tail(low - 1.0, mean, size) - above
 
 
 def log_far(low: FloatArray, high: FloatArray, ceiling: FloatArray) -> FloatArray:
@@ -237,6 +167,39 @@ def log_honest(
     plain = np.log1p(-extreme_share) + log_chance(low, high, mean, size)
     mixed: FloatArray = np.logaddexp(plain, np.log(extreme_share) + log_extreme(low, high, mean, ceiling))
     return np.asarray(np.where(np.isnan(low), 0.0, mixed))
+
+
+def log_heaped(low: FloatArray, high: FloatArray) -> FloatArray:
+    """Return the log factor by which an exact number is likelier because honest people round: 0 for classes.
+
+    A share of the numbers from 40 on is rounded to tens, as when somebody counts a swarm in handfuls; the others
+    are as they were counted. Sums to one over each ten.
+    """
+    tens = np.where(np.mod(low, TENS) == 0.0, 1.0 - ROUNDED_SHARE + TENS * ROUNDED_SHARE, 1.0 - ROUNDED_SHARE)
+    factor: FloatArray = np.where((low == high) & (low >= ROUNDED_FROM), np.log(tens), 0.0)
+    return factor
+
+
+def log_wide(
+    low: FloatArray,
+    high: FloatArray,
+    mean: FloatArray,
+    size: FloatArray,
+    *,
+    ceiling: FloatArray,
+    extreme_share: FloatArray,
+) -> FloatArray:
+    """Return the log chance of an honest high count, with all that a negative binomial may have missed.
+
+    The spread of a group is estimated, and nights vary in other ways than a gamma: a small share has the same mean
+    and a third of the size. Large numbers may be rounded. Only for counts that stick out, where it matters.
+    """
+    plain = np.log1p(-extreme_share) + np.logaddexp(
+        np.log1p(-WIDE_SHARE) + log_chance(low, high, mean, size),
+        np.log(WIDE_SHARE) + log_chance(low, high, mean, size * WIDE_SIZE),
+    )
+    mixed: FloatArray = np.logaddexp(plain, np.log(extreme_share) + log_extreme(low, high, mean, ceiling))
+    return mixed + log_heaped(low, high)
 
 
 def upper_count(mean: FloatArray, size: FloatArray, chance: float) -> FloatArray:

@@ -17,6 +17,7 @@ from surveys.vocabulary import QueryReason, TimePrecision
 DAY_H = 24.0  # protocol v1: one day and one night
 BAND_H = (20.0, 28.0)  # protocol v1: target band of an exposure
 NIGHT_OF_THE_SUN_H = (23.0, 3.5)  # nobody sets and empties in the middle of the night, by the sun
+CLOSE_H = 1.75  # honest nights are 24 h give or take as much, so twelve hours more or less are too
 CLOCKS_APART_H = 0.5  # a phone's clock may run this far ahead
 
 
@@ -91,13 +92,14 @@ def check_half_day(report: Report, settings: ScreeningSettings) -> Iterator[Hunc
     dark = told and BAND_H[0] <= hours <= BAND_H[1] and is_dead_of_night(report.set_at, report.longitude)
     if not shifted and not dark:
         return
+    close = min(abs(hours - 12.0), abs(hours - 36.0)) <= CLOSE_H
     ahead = report.emptied_at > report.sent_at
     half = timedelta(hours=12.0)
     guess_set = report.set_at + half if dark else report.set_at
     guess_emptied = report.emptied_at + (half if dark or hours < DAY_H else -half)
     yield state_hunch(
         QueryReason.TWELVE_HOURS_OFF,
-        0.6 if not shifted else 0.95 if ahead else 0.8,
+        0.6 if not shifted else 0.95 if ahead else 0.85 if close else 0.45,  # who comes home late is honest
         f"The times are {hours:.1f} h apart"
         + (" and lie in the dead of night" if dark else "")
         + "; twelve hours more or less would make one day and one night. Morning and evening may be swapped.",

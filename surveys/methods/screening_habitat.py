@@ -6,15 +6,17 @@ likelihood ratio, as of all rivals (METHODS.md, section 7.4). Probabilities are 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections import defaultdict
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from surveys.methods.records import Report
-from surveys.methods.screening_chances import Catch, log_honest
-from surveys.methods.screening_records import FloatArray, Hunch, Told, state_hunch
-from surveys.methods.screening_weighing import Weighing, sum_odds
+from surveys.methods.screening_catch import Catch
+from surveys.methods.screening_chances import log_honest
+from surveys.methods.screening_records import FloatArray, Hunch, IntArray, Told, state_hunch
+from surveys.methods.screening_weighing import LEAST_LOG_ODDS, Weighings, sum_odds
 from surveys.vocabulary import GroundCover, QueryKind, QueryReason, VegetationHeight
 
 #: What cannot be around a trap of a habitat: ground cover, then height of the plants.
@@ -23,22 +25,29 @@ CONTRADICTIONS: dict[str, frozenset[str]] = {
     "short_lawn": frozenset({GroundCover.BARE, VegetationHeight.FROM_15_TO_50CM, VegetationHeight.OVER_50CM}),
     "long_grass": frozenset({GroundCover.BARE, VegetationHeight.UNDER_5CM}),
 }
+CONTRADICTED = 20.0  # times likelier beforehand where the plants contradict the habitat (planning value)
+FEWEST_SEEN = 3  # groups that were seen: fewer say nothing of a habitat
 MOST_TOLD = 6.9  # log of a thousand
 LEAST_RATIO = 20.0  # a habitat is only offered when the catch fits it so many times better
 
 
-def check_plants(report: Report) -> Iterator[Hunch]:
-    """Suspect the habitat when the plants around the trap contradict it."""
+def contradicting(report: Report) -> list[str]:
+    """Return the answers about the plants around a trap that cannot be true of its habitat."""
     against = CONTRADICTIONS.get(report.habitat or "", frozenset())
-    listed = dict(GroundCover.choices()) | dict(VegetationHeight.choices())
-    found = [word for word in (report.ground_cover, report.vegetation) if word in against]
+    return [word for word in (report.ground_cover, report.vegetation) if word in against]
+
+
+def check_plants(report: Report) -> Iterator[Hunch]:
+    """Mention the habitat when the plants around the trap contradict it; too little to hold a return by itself."""
+    found = contradicting(report)
     if not found:
         return
+    listed = dict(GroundCover.choices()) | dict(VegetationHeight.choices())
     told = ", ".join(f'"{listed[word]}"' for word in found if word)
     habitat = (report.habitat or "").replace("_", " ")
     yield state_hunch(
         QueryReason.WRONG_HABITAT,
-        0.6,
+        0.11,  # listed, but too little to wait for
         f"The habitat is {habitat}, but the plants around the trap are given as {told}.",
         f"You put this trap in: {habitat}. But you said that the plants around it are {told}. "
         "Look again: where did this trap stand?",
@@ -46,27 +55,46 @@ def check_plants(report: Report) -> Iterator[Hunch]:
     )
 
 
-def weigh_habitats(weighing: Weighing, report: Report, elsewhere: Mapping[str, FloatArray]) -> Iterator[Hunch]:
-    """Suspect the habitat when the whole catch fits another one far better.
+def weigh_habitats(weighings: Weighings) -> Iterator[tuple[int, Hunch]]:
+    """Yield, with its row, the suspicion that the whole catch fits another habitat far better.
 
-    ``elsewhere``: for each other habitat of the season, how many times as much of each group it usually catches
-    (G,), in the order of the weighing's groups.
+    A contradiction with the plants makes it likelier beforehand.
     """
-    if not elsewhere or not weighing.catch.known.any():
-        return
-    catch, names = weighing.catch, list(elsewhere)
-    ratios = np.stack([elsewhere[name] for name in names])
+    c = weighings.catches
+    of_names: dict[tuple[int, tuple[str, ...]], list[int]] = defaultdict(list)
+    for row in np.flatnonzero(weighings.seen >= FEWEST_SEEN).tolist():
+        case = weighings.cases[row]
+        if case.elsewhere:
+            of_names[len(case.elsewhere), case.region.groups].append(row)
+    for (number, listed), chosen in of_names.items():
+        rows = np.array(chosen)
+        of_form = [listed.index(group) for group in c.groups]
+        ratios = np.array([list(weighings.cases[row].elsewhere.values()) for row in chosen])[:, :, of_form]
+        gains = _gains(weighings, rows, ratios)
+        prior = np.log([_prior(weighings, row) / number for row in chosen])
+        log_odds = prior + np.logaddexp.reduce(gains, axis=1)
+        told = (gains.max(axis=1) > np.log(LEAST_RATIO)) & (log_odds > LEAST_LOG_ODDS)
+        for n in np.flatnonzero(told).tolist():
+            best = int(np.argmax(gains[n]))
+            case = weighings.cases[chosen[n]]
+            fit = Fit(list(case.elsewhere)[best], ratios[n, best], float(gains[n, best]))
+            odds = sum_odds(log_odds[n : n + 1])
+            yield chosen[n], _habitat_hunch(weighings.one(chosen[n]).catch, case.report.habitat, fit, odds)
+
+
+def _gains(weighings: Weighings, rows: IntArray, ratios: FloatArray) -> FloatArray:
+    """Return the log likelihood ratio (m, H) of the whole catch under each other habitat."""
+    c = weighings.catches
     logs = log_honest(
-        catch.low, catch.high, catch.mean * ratios, catch.size, ceiling=catch.ceiling,
-        extreme_share=weighing.extreme_share,
+        c.low[rows, None, :], c.high[rows, None, :], c.mean[rows, None, :] * ratios, c.size[rows, None, :],
+        ceiling=c.ceiling[rows, None, :], extreme_share=weighings.extreme_share[rows, None, :],
     )  # fmt: skip
-    gains = logs.sum(axis=1) - float(np.sum(weighing.own))
-    best = int(np.argmax(gains))
-    if gains[best] < np.log(LEAST_RATIO):
-        return
-    log_odds = np.log(weighing.settings.priors.wrong_habitat / len(names)) + gains
-    fit = Fit(names[best], ratios[best], float(gains[best]))
-    yield _habitat_hunch(catch, report.habitat, fit, sum_odds(log_odds))
+    return np.asarray(logs.sum(axis=2) - weighings.own[rows].sum(axis=1)[:, None])
+
+
+def _prior(weighings: Weighings, row: int) -> float:
+    rate = weighings.settings.priors.wrong_habitat
+    return rate * CONTRADICTED if contradicting(weighings.cases[row].report) else rate
 
 
 @dataclass(frozen=True, slots=True, eq=False)

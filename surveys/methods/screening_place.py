@@ -8,37 +8,51 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from functools import lru_cache, partial, reduce
 from itertools import product
+from typing import Any
 
 import shapely
 
 from surveys.methods.records import Report
-from surveys.methods.screening_records import FloatArray, Hunch, ScreeningSettings, state_hunch
+from surveys.methods.screening_records import FloatArray, Hunch, RegionFrame, ScreeningSettings, state_hunch
 from surveys.vocabulary import QueryReason
 
 MOST_LATITUDE = 90.0
 MINUTES_IN_DEGREE = 60.0
 
 
-def check_place(report: Report, rings: tuple[FloatArray, ...], settings: ScreeningSettings) -> Iterator[Hunch]:
-    """Suspect a point outside the region; offer a swap or a sign that brings it inside."""
-    if not rings or is_inside(report.longitude, report.latitude, rings, settings.border_slack_deg):
+def check_place(report: Report, region: RegionFrame, settings: ScreeningSettings) -> Iterator[Hunch]:
+    """Suspect a point outside the region; offer a swap, a sign, or degrees and minutes that bring it inside."""
+    rings = region.rings
+    if not rings or _outline(region).intersects(shapely.Point(report.longitude, report.latitude)):
         return
-    for longitude, latitude in other_readings(report.longitude, report.latitude):
-        if is_inside(longitude, latitude, rings, settings.border_slack_deg):
-            yield _offer_place(report, longitude, latitude)
-            return
-    east, north = read_as_minutes(report.longitude), read_as_minutes(report.latitude)
-    if east is not None and north is not None and is_inside(east, north, rings, settings.border_slack_deg):
-        yield _offer_minutes(report, east, north)
+    if is_inside(report.longitude, report.latitude, rings, settings.border_slack_deg):
         return
+    inside = partial(is_inside, rings=rings, slack_deg=settings.border_slack_deg)
+    for readings, offer in ((other_readings, _offer_place), (minute_readings, _offer_minutes)):
+        for longitude, latitude in readings(report.longitude, report.latitude):
+            if inside(longitude, latitude):
+                yield offer(report, longitude, latitude)
+                return
+    nowhere = (report.longitude, report.latitude) == (0.0, 0.0)
     yield state_hunch(
         QueryReason.PLACE_OUTSIDE,
         0.85,
-        "The point lies outside its region, and no other reading of its two numbers brings it inside.",
+        "Both coordinates are zero: the place was left out."
+        if nowhere
+        else "The point lies outside its region, and no other reading of its two numbers brings it inside.",
         "The place of this trap is outside the area you picked. Look again at the point on the map.",
         {"sent": _point(report.longitude, report.latitude)},
     )
+
+
+@lru_cache(maxsize=64)
+def _outline(region: RegionFrame) -> Any:
+    """Return the region as one prepared shape, even-odd, made once for all its returns."""
+    outline = reduce(shapely.symmetric_difference, (shapely.make_valid(shapely.Polygon(ring)) for ring in region.rings))
+    shapely.prepare(outline)
+    return outline
 
 
 def is_inside(longitude: float, latitude: float, rings: tuple[FloatArray, ...], slack_deg: float) -> bool:
@@ -71,14 +85,22 @@ def read_as_minutes(degrees: float) -> float | None:
     return None if minutes >= MINUTES_IN_DEGREE else whole + math.copysign(minutes / MINUTES_IN_DEGREE, degrees)
 
 
+def minute_readings(longitude: float, latitude: float) -> Iterator[tuple[float, float]]:
+    """Yield the points meant where one or both numbers are degrees and minutes, or have their comma misplaced."""
+    east, north = read_as_minutes(longitude), read_as_minutes(latitude)
+    yield from product([x for x in (east, longitude) if x is not None], [y for y in (north, latitude) if y is not None])
+    shifts = (1.0, 10.0, 0.1, 100.0, 0.01)
+    yield from ((longitude * a, latitude * b) for a, b in product(shifts, repeat=2) if (a, b) != (1.0, 1.0))
+
+
 def _offer_minutes(report: Report, longitude: float, latitude: float) -> Hunch:
     """Return a hunch that offers the reading as degrees and minutes."""
     return state_hunch(
         QueryReason.PLACE_MINUTES,
         0.93,
         f"The point ({report.latitude:.4f}, {report.longitude:.4f}) lies outside its region; read as degrees and "
-        f"minutes it is ({latitude:.4f}, {longitude:.4f}), which lies inside.",
-        "The two numbers of your place may be degrees and minutes, where we need decimals. "
+        f"minutes, or with the comma put right, it is ({latitude:.4f}, {longitude:.4f}), which lies inside.",
+        "The two numbers of your place may be degrees and minutes, where we need decimals, or a comma slipped. "
         "Look again at the point on the map.",
         {"sent": _point(report.longitude, report.latitude), "alternative": _point(longitude, latitude)},
     )

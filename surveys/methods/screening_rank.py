@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from surveys.methods.records import Suspicion
-from surveys.methods.screening_chances import Catch
+from surveys.methods.screening_catch import Catch
 from surveys.methods.screening_records import (
     BoolArray,
     FloatArray,
@@ -22,6 +22,10 @@ from surveys.methods.screening_records import (
 from surveys.vocabulary import QueryKind, QueryReason
 
 URGENT_REASONS = frozenset({QueryReason.SAFETY, QueryReason.WELFARE, QueryReason.LIQUID_WORDS})
+#: Reasons that an honest extreme gives rise to as well: a rich night, a nest, a swarm.
+LIKE_AN_EXTREME = frozenset(
+    {QueryReason.TEN_TIMES, QueryReason.UNUSUALLY_MANY, QueryReason.TRAPS_POOLED, QueryReason.IMPOSSIBLE_COUNT}
+)
 LEAST_POOLED = 10.0  # METHODS.md, section 5: below this expected count an index is not shown at all
 
 
@@ -32,6 +36,8 @@ def combine(
     suspicions = tell_strongest(hunches, settings)
     total = sum(hunch.odds for hunch in hunches)
     probability = total / (1.0 + total)
+    plain = sum(hunch.odds for hunch in hunches if hunch.reason not in LIKE_AN_EXTREME) / (1.0 + total)
+    queues = probability >= settings.queue_from or plain >= settings.queue_plain_from
     damage = expected_damage(hunches, catch, region, trap_nights)
     urgent = any(suspicion.reason in URGENT_REASONS for suspicion in suspicions)
     certain = any(
@@ -41,7 +47,7 @@ def combine(
         suspicions=suspicions,
         probability=probability,
         damage=damage,
-        rank=probability * damage if probability >= settings.queue_from else 0.0,
+        rank=probability * damage if queues else 0.0,
         urgent=urgent,
         certain=certain,
         holds=urgent or certain or probability >= settings.hold_from,
@@ -52,12 +58,12 @@ def tell_strongest(hunches: tuple[Hunch, ...], settings: ScreeningSettings) -> t
     """Return the strongest suspicion of each reason, strongest first, without those too weak to mention.
 
     The probability is as stated, or the share of a hunch among its rivals and "all is well"; of two hunches
-    with one reason the stated one speaks, as it knows more than the counts.
+    with one reason the stated one speaks, as it knows more than the counts, unless it is itself unlikely.
     """
     weighed = sum(hunch.odds for hunch in hunches if not hunch.stated)
     believed = [(hunch.odds / (1.0 + (hunch.odds if hunch.stated else weighed)), hunch) for hunch in hunches]
     kept: dict[QueryReason, Suspicion] = {}
-    for probability, hunch in sorted(believed, key=lambda pair: (not pair[1].stated, -pair[0])):
+    for probability, hunch in sorted(believed, key=lambda pair: (not (pair[1].stated and pair[0] >= 0.5), -pair[0])):
         worth = probability >= settings.mention_from or hunch.reason in URGENT_REASONS
         if worth and hunch.reason not in kept:
             told = hunch.tell()

@@ -2,31 +2,51 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from surveys.methods.records import Suspicion
+from surveys.methods.records import Neighbour, Report, Suspicion, Usual
 from surveys.vocabulary import QueryKind, QueryReason
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
-#: Look-alike pairs (METHODS.md, section 7 "swapped groups"; a season may add pairs of its own list).
-LOOK_ALIKES: tuple[tuple[str, str], ...] = (
-    ("earwigs", "rove_beetles"),
-    ("millipedes", "centipedes"),
-    ("harvestmen", "spiders"),
-    ("springtails", "mites"),
-    ("flat_bugs", "other_beetles"),
-    ("slugs", "land_flatworms"),
+#: Look-alike pairs and how easily they are taken for each other: the closest pairs, then pairs that beginners mix up
+#: (METHODS.md, section 7; common practice, no source). A season may set its own.
+LOOK_ALIKES: tuple[tuple[str, str, float], ...] = (
+    ("earwigs", "rove_beetles", 1.0),
+    ("millipedes", "centipedes", 1.0),
+    ("harvestmen", "spiders", 1.0),
+    ("springtails", "mites", 1.0),
+    ("flat_bugs", "other_beetles", 1.0),
+    ("slugs", "land_flatworms", 1.0),
+    ("ground_beetles", "other_beetles", 0.4),
+    ("weevils", "other_beetles", 0.3),
+    ("carrion_beetles", "ground_beetles", 0.3),
+    ("woodlice", "landhoppers", 0.3),
+    ("woodlice", "other_beetles", 0.2),
+    ("springtails", "landhoppers", 0.2),
+    ("spiders", "mites", 0.3),
+    ("ants", "rove_beetles", 0.3),
+    ("ants", "wasps_bees", 0.2),
+    ("flies", "wasps_bees", 0.3),
+    ("beetle_grubs", "caterpillars", 0.4),
+    ("beetle_grubs", "fly_maggots", 0.4),
+    ("fly_maggots", "earthworms", 0.2),
+    ("slugs", "earthworms", 0.2),
+    ("snails", "slugs", 0.2),
+    ("bristletails", "earwigs", 0.2),
+    ("centipedes", "earwigs", 0.2),
+    ("crickets", "cockroaches", 0.2),
+    ("aphids_hoppers", "springtails", 0.2),
 )
-#: Groups that swarm, and stay out of any "total animals" (fixtures/reference/groups.json: springtails, ants, mites).
-SWARMING: tuple[str, ...] = ("springtails", "ants", "mites")
+#: Groups so small that somebody who looks for beetles misses them.
+SMALL: tuple[str, ...] = ("springtails", "mites", "flies")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,11 +63,13 @@ class PriorRates:
     row_slip: float = 0.003
     traps_pooled: float = 0.003
     copied: float = 0.004
+    copied_elsewhere: float = 0.0005
     lost_trap_zeros: float = 0.003
     wrong_habitat: float = 0.002
+    small_missed: float = 0.003
     unexplained: float = 0.001
     # Not a slip: honest nights far outside the negative binomial (a nest, a swarm).
-    true_extreme: float = 0.08
+    true_extreme: float = 0.05
     # Nor is this: honest empty cups beyond what the negative binomial gives (a cold night, an odd corner).
     true_empty: float = 0.001
 
@@ -57,15 +79,16 @@ class ScreeningSettings:
     """Planning values of the screening; every one may be set by a season."""
 
     priors: PriorRates = field(default_factory=PriorRates)
-    look_alikes: tuple[tuple[str, str], ...] = LOOK_ALIKES
-    swarming: tuple[str, ...] = SWARMING
+    look_alikes: tuple[tuple[str, str, float], ...] = LOOK_ALIKES
+    small: tuple[str, ...] = SMALL
     most_animals: int = 500  # METHODS.md, section 7: more than 500 macro-animals in a 75 mm cup
     border_slack_deg: float = 0.01  # about 1 km: outlines are simplified, gardens lie at shores
-    # Domain notes, section 5: hours = 24 +- 1 + 24 n; wider, as honest nights last 20 to 28 h (protocol v1).
+    # METHODS.md, section 7: hours = 24 +- 1 + 24 n; wider, as honest nights last 20 to 28 h (protocol v1).
     time_slack_h: float = 3.0
     surprising_tail: float = 0.001  # METHODS.md, section 7: tail p < 0.001
     mention_from: float = 0.1  # weaker suspicions are not listed
-    queue_from: float = 0.35  # a budget is not filled with what is likely well: honest extremes lose most by that
+    queue_from: float = 0.4  # a budget is not filled with what is likely well: honest extremes lose most by that
+    queue_plain_from: float = 0.2  # the same for reasons that no honest extreme gives rise to
     hold_from: float = 0.5  # before a season has ranks to cut: wait when a slip is more likely than not
     certain_from: float = 0.7  # a deterministic reason this strong goes before the statistical ones
     sibling_trust: float = 0.5  # a sibling may stand in another habitat: it counts half
@@ -86,6 +109,30 @@ class RegionFrame:
     expected_total: FloatArray
     trap_nights: float
     rings: tuple[FloatArray, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ScreeningCase:
+    """One return with all that screening compares it with.
+
+    ``neighbours``: returns of the same site that came *before* this one (siblings of that night and earlier
+    nights), so that the first of two equal returns is not blamed. ``later``: siblings of that night that came after
+    it; they tell how rich the night was, and whether several traps were added up. ``strangers``: returns of other
+    households that came before and have the same counts, or lie within 50 m on the same night. ``usual``: one per
+    group, for the trap's habitat, season and region; the site's gamma without this return and without its siblings of
+    that night.
+    ``trap_nights``: effort of the return (1.0 where none can be stated). ``elsewhere``: for each other habitat how
+    many times as much of each group of ``region`` it catches (G,); without it the catch says nothing of the habitat.
+    """
+
+    report: Report
+    neighbours: tuple[Neighbour, ...]
+    usual: tuple[Usual, ...]
+    region: RegionFrame
+    trap_nights: float
+    elsewhere: Mapping[str, FloatArray] = field(default_factory=dict)
+    later: tuple[Neighbour, ...] = ()
+    strangers: tuple[Neighbour, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,11 +1,10 @@
-"""Explanations weighed against each other: is a surprising count a slip, or an honest night?
+"""Counts that stand in the wrong rows: look-alike groups swapped or lumped together, and lists one row off.
 
-Every slip is a rival hypothesis with a prior rate. Its odds are the prior times the likelihood ratio of
-what was sent, under the slip, against "all is well" (the predictive negative binomial with a little of an
-honest far-out kind mixed in, so that a true extreme is not an error for want of another name).
+Each is a rival hypothesis with a prior rate. Its odds are the prior times the likelihood ratio of what was sent,
+under the slip, against "all is well" (the predictive negative binomial with a little of an honest far-out kind).
 
-References: METHODS.md, section 7 (kinds of slip); Bayes factors: Kass & Raftery (1995) J. Am. Stat.
-Assoc. 90: 773-795 (from memory). Prior rates are planning values.
+References: domain of pitfall counts: METHODS.md, section 7; Bayes factors: Kass & Raftery (1995) J. Am. Stat. Assoc.
+90: 773-795 (from memory). Prior rates are planning values.
 """
 
 from __future__ import annotations
@@ -14,173 +13,119 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from surveys.methods.screening_chances import Catch, log_far, log_honest
-from surveys.methods.screening_records import FloatArray, Hunch
-from surveys.methods.screening_telling import tell_empty, tell_many, tell_number, tell_pooled, tell_slip, tell_swap
-from surveys.methods.screening_weighing import Weighing, sum_odds
+from surveys.methods.screening_chances import log_far
+from surveys.methods.screening_records import FloatArray, Hunch, IntArray
+from surveys.methods.screening_telling import tell_lumped, tell_slip, tell_swap
+from surveys.methods.screening_weighing import LEAST_LOG_ODDS, Weighings
 
-FIRST_TWO_DIGITS = 10
-INNER_DIGIT_SHARE = 0.15  # one digit of several typed twice (12 as 112) against all of it (3 as 33); planning value
-TWO_ZEROS_SHARE = 0.1  # two zeros too many against one; planning value
-LEAST_RATIO = 2.0  # a swap or a number is only worth a sentence when it fits better than what was sent
+LEAST_RATIO = 2.0  # a swap is only worth a sentence when it fits better than what was sent
+LUMPED_SHARE = 0.3  # all of one group written under its look-alike, against the two exchanged (planning value)
 
 
-def weigh_numbers(weighing: Weighing) -> Iterator[Hunch]:
-    """Suspect a number written ten times too high, or with a digit doubled (2 for 20, 3 for 33)."""
-    catch, priors = weighing.catch, weighing.settings.priors
-    seen = max(int(np.sum(catch.known & (catch.point > 0.0))), 1)
-    for at in np.flatnonzero(catch.known & (catch.low >= FIRST_TWO_DIGITS)):
-        readings = _doubled_readings(catch, int(at)) | _tenfold_readings(catch, int(at))
-        if not readings:
-            continue
-        counts = np.array(sorted(readings), dtype=float)
-        prior = np.array([readings[int(count)][0] for count in counts]) / seen
-        prior *= np.where(
-            [readings[int(count)][1] == "ten_times" for count in counts], priors.ten_times, priors.doubled_digit
-        )
-        log_odds = np.log(prior) + weighing.log_of(int(at), counts) - weighing.own[at]
-        best = int(np.argmax(log_odds))
-        yield tell_number(weighing, int(at), float(counts[best]), sum_odds(log_odds))
+def weigh_look_alikes(weighings: Weighings) -> Iterator[tuple[int, Hunch]]:
+    """Yield, with its row, the suspicion that two look-alike groups were swapped, or one written under the other."""
+    pairs, weights = _pairs(weighings)
+    if not len(pairs):
+        return
+    a, b = pairs[:, 0], pairs[:, 1]
+    c, known = weighings.catches, weighings.known
+    differ = known[:, a] & known[:, b] & ((c.low[:, a] != c.low[:, b]) | (c.high[:, a] != c.high[:, b]))
+    own = weighings.own[:, a] + weighings.own[:, b]
+    swap = weighings.across(a, b) + weighings.across(b, a) - own
+    # The prior is spread over the pairs that differ in this return, the closest look-alikes first.
+    shares = differ * weights / np.maximum(np.sum(differ * weights, axis=1, keepdims=True), 1e-9)
+    prior = np.log(weighings.settings.priors.look_alikes * np.maximum(shares, 1e-300))
+    told = differ & (swap > np.log(LEAST_RATIO)) & (prior + swap > LEAST_LOG_ODDS)
+    for row, n in np.argwhere(told).tolist():
+        gain = float(swap[row, n])
+        yield row, tell_swap(weighings.one(row), int(a[n]), int(b[n]), gain, float(prior[row, n]) + gain)
+    yield from _weigh_lumped(weighings, pairs, prior, differ, own)
 
 
-def _tenfold_readings(catch: Catch, at: int) -> dict[int, tuple[float, str]]:
-    """Return counts that, with a zero or two too many, give what was sent, with their chance to do so."""
-    low, high = catch.low[at], catch.high[at]
-    found: dict[int, tuple[float, str]] = {}
-    for times, chance in ((100.0, TWO_ZEROS_SHARE), (10.0, 1.0)):
-        first, last = int(np.ceil(low / times)), int(np.floor(min(high, times * low) / times))
-        found |= dict.fromkeys(range(max(first, 1), last + 1), (chance, "ten_times"))
-    return found
+def _weigh_lumped(
+    weighings: Weighings, pairs: IntArray, prior: FloatArray, differ: FloatArray, own: FloatArray
+) -> Iterator[tuple[int, Hunch]]:
+    """Yield the suspicion that all of one group was written under its look-alike: none here, both there.
+
+    The sum of two negative binomials, matched by mean and variance to one.
+    """
+    c = weighings.catches
+    a, b = pairs[:, 0], pairs[:, 1]
+    one_empty = differ & ((c.low[:, a] == 0.0) | (c.low[:, b] == 0.0))
+    rows, at = np.nonzero(one_empty)
+    if not len(rows):
+        return
+    first, second = a[at], b[at]
+    mean = c.mean[rows, first] + c.mean[rows, second]
+    spread = c.mean[rows, first] ** 2 / c.size[rows, first] + c.mean[rows, second] ** 2 / c.size[rows, second]
+    full = np.where(c.low[rows, first] == 0.0, second, first)
+    together = weighings.of_counts(rows, full, mean=mean, size=mean**2 / spread)
+    gain = together - own[rows, at]
+    log_odds = np.log(LUMPED_SHARE) + prior[rows, at] + gain
+    for n in np.flatnonzero((gain > np.log(LEAST_RATIO)) & (log_odds > LEAST_LOG_ODDS)).tolist():
+        empty = int(first[n] if full[n] == second[n] else second[n])
+        row = int(rows[n])
+        yield row, tell_lumped(weighings.one(row), int(full[n]), empty, float(gain[n]), float(log_odds[n]))
 
 
-def _doubled_readings(catch: Catch, at: int) -> dict[int, tuple[float, str]]:
-    """Return counts that give the number sent once a digit, or the whole number, is written twice."""
-    if catch.low[at] != catch.high[at]:
-        return {}
-    text = str(int(catch.low[at]))
-    singles = {text[:i] + text[i + 1 :] for i in range(len(text) - 1) if text[i] == text[i + 1]}
-    readings = {int(one): (INNER_DIGIT_SHARE, "doubled_digit") for one in singles if one[0] != "0"}
-    half = len(text) // 2
-    if len(text) % 2 == 0 and text[:half] == text[half:]:
-        readings[int(text[:half])] = (1.0, "doubled_digit")
-    return readings
+def _pairs(weighings: Weighings) -> tuple[IntArray, FloatArray]:
+    """Return the places (P, 2) of the look-alike pairs of this form, and their weights (P,)."""
+    place = {group.replace("-", "_"): at for at, group in enumerate(weighings.catches.groups)}
+    found = [
+        (place[a], place[b], weight) for a, b, weight in weighings.settings.look_alikes if a in place and b in place
+    ]
+    rows = np.array(found, dtype=float).reshape(len(found), 3)
+    return rows[:, :2].astype(np.int64), rows[:, 2]
 
 
-def weigh_look_alikes(weighing: Weighing) -> Iterator[Hunch]:
-    """Suspect two look-alike groups swapped when each count fits the other group much better."""
-    catch = weighing.catch
-    place = {group.replace("-", "_"): at for at, group in enumerate(catch.groups)}
-    pairs = [(place[a], place[b]) for a, b in weighing.settings.look_alikes if a in place and b in place]
-    open_pairs = [(a, b) for a, b in pairs if _differ(catch, a, b)]
-    for a, b in open_pairs:
-        gain = weighing.across[a, b] + weighing.across[b, a] - weighing.own[a] - weighing.own[b]
-        if gain > np.log(LEAST_RATIO):
-            yield tell_swap(weighing, a, b, float(gain), len(open_pairs))
-
-
-def _differ(catch: Catch, a: int, b: int) -> bool:
-    """Say whether both groups are answered, with different counts."""
-    return bool(catch.known[a] and catch.known[b] and (catch.low[a], catch.high[a]) != (catch.low[b], catch.high[b]))
-
-
-def weigh_row_slip(weighing: Weighing) -> Iterator[Hunch]:
-    """Suspect that counts stand one row too low or too high on the form, from some row on.
+def weigh_row_slip(weighings: Weighings) -> Iterator[tuple[int, Hunch]]:
+    """Yield, with its row, the suspicion that counts stand one row too low or too high, from some row on.
 
     Half of the prior goes to a slip of the whole list, half evenly to a slip that starts at any row.
     """
-    catch = weighing.catch
-    size = len(catch.groups)
-    if size < 3 or int(np.sum(catch.known & (catch.point > 0.0))) < 2:
+    groups = len(weighings.catches.groups)
+    if groups < 3:
         return
-    found: list[tuple[float, str, int, FloatArray]] = []
-    for down in (True, False):
-        gains = _slip_gains(weighing, down)
-        start_prior = np.full(size, 0.5 / max(size - 1, 1))
-        start_prior[0] = 0.5
-        weighed = np.log(start_prior) + gains
-        start = int(np.argmax(weighed))
-        prior = np.log(weighing.settings.priors.row_slip / 2.0)
-        found.append((prior + float(np.logaddexp.reduce(weighed)), "down" if down else "up", start, gains))
-    log_odds, direction, start, gains = max(found, key=lambda one: one[0])
-    if gains[start] > np.log(LEAST_RATIO):
-        yield tell_slip(weighing, direction, start, float(gains[start]), log_odds)
+    start_prior = np.full(groups, 0.5 / (groups - 1))
+    start_prior[0] = 0.5
+    prior = np.log(weighings.settings.priors.row_slip / 2.0)
+    gains = np.stack([_slipped_down(weighings), _slipped_up(weighings)])
+    weighed = np.log(start_prior) + gains
+    log_odds = prior + np.logaddexp.reduce(weighed, axis=2)
+    way = np.argmax(log_odds, axis=0)
+    for row in np.flatnonzero((log_odds.max(axis=0) > LEAST_LOG_ODDS) & (weighings.seen >= 2)).tolist():
+        down = way[row] == 0
+        start = int(np.argmax(weighed[way[row], row]))
+        gain = float(gains[way[row], row, start])
+        if gain > np.log(LEAST_RATIO):
+            odds = float(log_odds[way[row], row])
+            yield row, tell_slip(weighings.one(row), "down" if down else "up", start, gain, odds)
 
 
-def _slip_gains(weighing: Weighing, down: bool) -> FloatArray:
-    """Return the log likelihood ratio (G,) of a slip that starts at each row (written ``down`` or up)."""
-    across, own = weighing.across, weighing.own
-    step = np.zeros(len(own))
-    if down:  # the count in row h belongs to row h - 1; the first slipped row was left over
-        step[1:] = np.diagonal(across, 1) - own[1:]
-        left_over = _left_over(weighing)
-        sums: FloatArray = np.append(np.cumsum(step[::-1])[::-1][1:], 0.0)
-        return left_over - own + sums
-    step[:-1] = np.diagonal(across, -1) - own[:-1]
-    edge = _left_over(weighing)[-1] - own[-1]
-    result: FloatArray = np.cumsum(step[::-1])[::-1] + edge
-    return result
+def _slipped_down(weighings: Weighings) -> FloatArray:
+    """Return the log likelihood ratio (n, G) of a slip that starts at each row: each count one row too low.
 
-
-def _left_over(weighing: Weighing) -> FloatArray:
-    """Return the log chance (G,) of what stands in a row that a slip left over: mostly nothing."""
-    catch = weighing.catch
-    empty = np.where(catch.low == 0.0, np.log(0.5), -np.inf)
-    wrapped = np.log(0.5) + log_far(catch.low, catch.high, catch.ceiling)
-    return np.where(catch.known, np.logaddexp(empty, wrapped), 0.0)
-
-
-def weigh_night(weighing: Weighing, *, traps: tuple[int, ...], pooled_prior: float) -> Iterator[Hunch]:
-    """Suspect several traps in one return, or a lost trap entered as empty, from the whole list at once.
-
-    The night's own factor, the same for all groups, is summed out over a log-normal grid on both sides, so
-    that a good or a bad night is not a slip.
+    The count in row h belongs to row h - 1; the first slipped row holds what was left over.
     """
-    catch, priors = weighing.catch, weighing.settings.priors
-    if not np.any(catch.known):
-        return
-    factors, log_weights = _night_grid(weighing.settings.night_log_sd)
-    honest = np.logaddexp.reduce(log_weights + _night_logs(weighing, factors))
-    if np.sum(catch.point[catch.known]) == 0.0:
-        honest = np.logaddexp(honest, np.log(priors.true_empty))
-        yield tell_empty(weighing, float(np.log(priors.lost_trap_zeros) - honest))
-    elif traps:
-        logs = [np.logaddexp.reduce(log_weights + _night_logs(weighing, factors * n, pooled=n)) for n in traps]
-        best = int(np.argmax(logs))
-        log_odds = np.log(pooled_prior) - np.log(len(traps)) + np.logaddexp.reduce(logs) - honest
-        yield tell_pooled(weighing, traps[best], float(log_odds))
+    own, groups = weighings.own, len(weighings.catches.groups)
+    step = weighings.across(np.arange(1, groups), np.arange(groups - 1)) - own[:, 1:]
+    sums = np.zeros_like(own)
+    sums[:, :-1] = np.cumsum(step[:, ::-1], axis=1)[:, ::-1]
+    return np.asarray(_left_over(weighings) - own + sums)
 
 
-def _night_grid(log_sd: float) -> tuple[FloatArray, FloatArray]:
-    """Return night factors and their log weights (7,), log-normal with median one."""
-    z = np.linspace(-2.25, 2.25, 7)
-    log_weights = -0.5 * z * z
-    return np.exp(log_sd * z), log_weights - np.logaddexp.reduce(log_weights)
+def _slipped_up(weighings: Weighings) -> FloatArray:
+    """Return the log likelihood ratio (n, G) of a slip that starts at each row: each count one row too high."""
+    own, groups = weighings.own, len(weighings.catches.groups)
+    step = np.zeros_like(own)
+    step[:, :-1] = weighings.across(np.arange(groups - 1), np.arange(1, groups)) - own[:, :-1]
+    edge = _left_over(weighings)[:, -1:] - own[:, -1:]
+    return np.asarray(np.cumsum(step[:, ::-1], axis=1)[:, ::-1] + edge)
 
 
-def _night_logs(weighing: Weighing, factors: FloatArray, pooled: int = 1) -> FloatArray:
-    """Return the summed log chance of the whole list at each factor.
-
-    Traps added up vary less: the traps' own part by 1/n, the site's part not at all; the root is between.
-    """
-    c = weighing.catch
-    means = factors[:, None] * c.mean[None, :]
-    logs = log_honest(
-        c.low[None, :],
-        c.high[None, :],
-        means,
-        c.size[None, :] * np.sqrt(pooled),
-        ceiling=c.ceiling,
-        extreme_share=weighing.extreme_share,
-    )
-    return np.asarray(logs.sum(axis=1))
-
-
-def weigh_many(weighing: Weighing) -> Iterator[Hunch]:
-    """Suspect a count far beyond what such a trap catches, for no reason that has a name."""
-    at = int(np.argmin(weighing.tail)) if len(weighing.tail) else 0
-    if len(weighing.tail) and weighing.tail[at] < weighing.settings.surprising_tail:
-        catch = weighing.catch
-        far = log_far(catch.low[at], catch.high[at], catch.ceiling[at])
-        share = weighing.settings.priors.unexplained / len(catch.groups)
-        log_odds = float(np.log(share) + far - weighing.own[at])
-        yield tell_many(weighing, at, log_odds)
+def _left_over(weighings: Weighings) -> FloatArray:
+    """Return the log chance (n, G) of what stands in a row that a slip left over: mostly nothing."""
+    c = weighings.catches
+    empty = np.where(c.low == 0.0, np.log(0.5), -np.inf)
+    wrapped = np.log(0.5) + log_far(c.low, c.high, c.ceiling)
+    return np.where(weighings.known, np.logaddexp(empty, wrapped), 0.0)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from surveys.methods.screening_chances import Catch, lower_tail
+from surveys.methods.screening_catch import Catch
+from surveys.methods.screening_chances import lower_tail
 from surveys.methods.screening_records import FloatArray, Hunch, Told
 from surveys.methods.screening_weighing import Weighing, sum_odds
 from surveys.vocabulary import QueryKind, QueryReason
@@ -31,13 +32,13 @@ def tell_number(weighing: Weighing, at: int, count: float, odds: float) -> Hunch
     )
 
 
-def tell_swap(weighing: Weighing, a: int, b: int, gain: float, pairs: int) -> Hunch:
+def tell_swap(weighing: Weighing, a: int, b: int, gain: float, log_odds: float) -> Hunch:
     """Return the hunch that two groups were swapped."""
     catch, first, second = weighing.catch, _name(weighing.catch, a), _name(weighing.catch, b)
     return Hunch(
         kind=QueryKind.STATISTICAL,
         reason=QueryReason.LOOK_ALIKES,
-        odds=sum_odds(np.array([np.log(weighing.settings.priors.look_alikes / pairs) + gain])),
+        odds=sum_odds(np.array([log_odds])),
         tell=lambda: Told(
             f"{first.capitalize()} {_sent(catch, a)} and {second} {_sent(catch, b)} fit {_times(gain)} better the "
             "other way round. The two look alike.",
@@ -49,6 +50,30 @@ def tell_swap(weighing: Weighing, a: int, b: int, gain: float, pairs: int) -> Hu
             },
         ),
         corrected=_with(catch, {a: float(catch.point[b]), b: float(catch.point[a])}),
+    )
+
+
+def tell_lumped(weighing: Weighing, full: int, empty: int, gain: float, log_odds: float) -> Hunch:
+    """Return the hunch that all of one group was written under its look-alike."""
+    catch, here, there = weighing.catch, _name(weighing.catch, full), _name(weighing.catch, empty)
+    share = catch.mean[full] / (catch.mean[full] + catch.mean[empty])
+    return Hunch(
+        kind=QueryKind.STATISTICAL,
+        reason=QueryReason.LOOK_ALIKES,
+        odds=sum_odds(np.array([log_odds])),
+        tell=lambda: Told(
+            f"{here.capitalize()} {_sent(catch, full)} and no {there}: that fits {_times(gain)} better if {there} "
+            f"were counted as {here}. The two look alike.",
+            f"{here.capitalize()} and {there} look much alike. You sent {_sent(catch, full)} {here} and no {there}. "
+            f"Look again, or send a photo of the tray: might some of them be {there}?",
+            {
+                "numbers": [_numbers(weighing, full), _numbers(weighing, empty)],
+                "alternative": {"lumped": [catch.groups[empty], catch.groups[full]], "log_ratio": round(gain, 2)},
+            },
+        ),
+        corrected=_with(
+            catch, {full: float(catch.point[full] * share), empty: float(catch.point[full] * (1.0 - share))}
+        ),
     )
 
 
@@ -117,6 +142,29 @@ def tell_pooled(weighing: Weighing, traps: int, log_odds: float) -> Hunch:
             },
         ),
         corrected=catch.point / traps,
+    )
+
+
+def tell_small(weighing: Weighing, missed: list[int], log_odds: float) -> Hunch:
+    """Return the hunch that small groups were not looked for."""
+    catch = weighing.catch
+    names = " and ".join(filter(None, [", ".join(_name(catch, at) for at in missed[:-1]), _name(catch, missed[-1])]))
+    expected = float(np.sum(catch.mean[missed]))
+    return Hunch(
+        kind=QueryKind.STATISTICAL,
+        reason=QueryReason.SMALL_MISSED,
+        odds=sum_odds(np.array([log_odds])),
+        tell=lambda: Told(
+            f"No {names}, tonight and on the earlier nights of this site, where larger animals were counted. "
+            "The small ones may not have been looked for.",
+            f"You found no {names}. They are tiny, and easy to miss. Did you look for them, with the catch on a white "
+            'tray? If not, answer "did not look" for them: that is fine, and your other counts still help.',
+            {
+                "numbers": [_numbers(weighing, at) for at in missed],
+                "alternative": {"not_looked_for": [catch.groups[at] for at in missed], "expected": round(expected, 2)},
+            },
+        ),
+        corrected=_with(catch, {at: float(catch.mean[at]) for at in missed}),
     )
 
 

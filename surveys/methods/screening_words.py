@@ -54,6 +54,14 @@ LIQUID_WORDS: tuple[str, ...] = (
     r"treacle",
     r"bananas?",
     r"ham|bacon|meat",
+    r"drowned",
+)
+#: Words of somebody who guessed: "about 50", "loads", "too many to count".
+GUESS_WORDS: tuple[str, ...] = (
+    r"(?:about|around|roughly|approx(?:imately|\.)?|circa|nearly|over|at least) \d+",
+    r"lots|loads|dozens|hundreds|thousands|masses",
+    r"too many(?: to count)?|countless|uncountable|could(?: not|n['’]?t) count(?: them)?(?: all)?",
+    r"guess(?:ed|es)?|estimat(?:e|es|ed)",
 )
 #: Animals with a backbone that may have fallen in; the welfare contact reads these first.
 WELFARE_WORDS: tuple[str, ...] = (
@@ -76,6 +84,7 @@ CLEANING = r"(?:hands?|wash(?:ed|ing)?|rins(?:ed|ing)|clean(?:ed|ing)?|scrub(?:b
 WORDS_BETWEEN = r"(?:\W+\w+){0,4}?\W+"  # at most four words, never over the end of a clause (see below)
 
 LIQUID_PATTERN = re.compile(r"\b(?:" + "|".join(LIQUID_WORDS) + r")\b", re.IGNORECASE)
+GUESS_PATTERN = re.compile(r"\b(?:" + "|".join(GUESS_WORDS) + r")(?!\w)", re.IGNORECASE)
 WELFARE_PATTERN = re.compile(r"\b(?:" + "|".join(WELFARE_WORDS) + r")\b", re.IGNORECASE)
 _NEGATED = re.compile(r"\b" + NEGATIONS + WORDS_BETWEEN + r"$", re.IGNORECASE)
 _CLEANED = re.compile(r"\b" + CLEANING + WORDS_BETWEEN + r"$", re.IGNORECASE)
@@ -84,7 +93,9 @@ _CLAUSE_END = re.compile(r"[.;!?\n]|\bbut\b|\bthen\b", re.IGNORECASE)
 
 
 def check_words(report: Report) -> Iterator[Hunch]:
-    """Yield hunches about the words of the note: liquid or bait first, then animals with a backbone."""
+    """Yield hunches about the words of the note: liquid or bait, then animals with a backbone, then guesses."""
+    if not report.note:
+        return
     liquid = find_words(report.note, LIQUID_PATTERN)
     if liquid:
         yield state_hunch(
@@ -104,6 +115,17 @@ def check_words(report: Report) -> Iterator[Hunch]:
             f"Your note says: {_spell(backbone)}. If an animal with a backbone was in or near the cup, tell us "
             "on the by-catch form, so that we can help.",
             {"words": backbone},
+        )
+
+    guessed = find_words(report.note, GUESS_PATTERN)
+    if guessed:
+        yield state_hunch(
+            QueryReason.ROUND_NUMBERS,
+            0.15,  # a good guess of a swarm is honest: listed, but too little to wait for
+            f"The note speaks of: {_spell(guessed)}. Some numbers may be guesses; a class would say so.",
+            f"Your note says: {_spell(guessed)}. A good guess is fine: next time pick the class, such as 16 to 31, "
+            "so that we know.",
+            {"words": guessed},
         )
 
 

@@ -32,6 +32,7 @@ class Case:
     row: Return
     report: Report
     neighbours: tuple[Neighbour, ...]
+    later: tuple[Neighbour, ...]
     usual: tuple[Usual, ...]
     region: RegionFrame
     elsewhere: dict[str, Floats]
@@ -156,7 +157,7 @@ def screening_cases(
     """Return the cases of a batch. Four queries for any number of returns.
 
     ``rows`` come with their trap, site, point and habitat. A neighbour is a return of the same site
-    that was received before and was not withdrawn.
+    that was received before and was not withdrawn; a later one came after it, from the same night.
     """
     places = _Places(lists)
     codes = {group.pk: group.code for group in lists.groups}
@@ -170,6 +171,7 @@ def screening_cases(
         at = places.of(row.trap.site.region_id, row.night, row.habitat_id)
         before = [one for one in of_site[row.trap.site_id] if one.key < row.pk]
         earlier = [_with_answers(one, answers[one.key]) for one in before]
+        after = [one for one in of_site[row.trap.site_id] if one.key > row.pk and one.night == row.night]
         cases.append(
             Case(
                 row=row,
@@ -181,6 +183,7 @@ def screening_cases(
                     habitat=row.habitat.code if row.habitat else None,
                 ),
                 neighbours=tuple(_neighbour(one, row) for one in earlier),
+                later=tuple(_neighbour(_with_answers(one, answers[one.key]), row) for one in after),
                 usual=_usual(lists, usual, at, [one for one in earlier if one.night != row.night]),
                 region=frames[at[0], at[1]],
                 elsewhere=_elsewhere(lists, usual, at) if row.habitat_id else {},

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import asdict, dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from threadpoolctl import threadpool_limits
@@ -20,6 +20,12 @@ from surveys.models import ChangeValue, Group, Run
 from surveys.queries.change_rows import ChangeRows
 from surveys.queries.frames import EarlierSeason, NightInput
 from surveys.services.held_parts import read_shared
+
+#: How often a night says that it is still at work while a group takes long: well inside its lease of two minutes.
+BEAT_S = 20.0
+
+Given = TypeVar("Given")
+Found = TypeVar("Found")
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +50,7 @@ def compute_changes(
     """Compute the change of every group that an earlier season has asked for, too.
 
     ``shared`` holds the shared parts of this run's level fit, by group code and rim exponent. ``still_ours`` is
-    called after each group; it may raise to stop.
+    called after each group and every 20 seconds between; it may raise to stop.
     """
     if not given.earlier:
         return Changes()
@@ -59,17 +65,33 @@ def compute_changes(
 
     values: list[ChangeValue] = []
     of_groups: dict[str, Any] = {}
-    with threadpool_limits(limits=1), ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as workers:
-        for group, found in zip(groups, workers.map(estimate, groups), strict=True):
+    with threadpool_limits(limits=1):
+        for group, found in zip(groups, results_in_order(estimate, groups, still_ours), strict=True):
             values.extend(_values(given, group, found))
             seasons = [season.code for season in rows.seasons_of(group.code)]
             of_groups[group.code] = _describe(seasons, found, chosen)
-            still_ours()
     _adjust_for_many(values)
     return Changes(
         values,
         {"settings": asdict(chosen), "earlier": [_name(earlier) for earlier in given.earlier], "groups": of_groups},
     )
+
+
+def results_in_order(
+    work: Callable[[Given], Found], given: Sequence[Given], still_ours: Callable[[], None]
+) -> Iterator[Found]:
+    """Do work on everything given, several at a time, and yield what it found in the order given."""
+    with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as workers:
+        waiting = [workers.submit(work, one) for one in given]
+        try:
+            for future in waiting:
+                while not wait([future], timeout=BEAT_S).done:
+                    still_ours()
+                yield future.result()
+                still_ours()
+        finally:
+            for future in waiting:
+                future.cancel()
 
 
 def _name(earlier: EarlierSeason) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from django.db import transaction
 from django.db.models import Q
 from django.utils import timezone
 
-from surveys.methods.screening import Screening, ScreeningSettings, screen_report
+from surveys.methods.screening import Screening, ScreeningCase, ScreeningSettings, screen_reports
 from surveys.methods.screening_rank import review_slots
 from surveys.methods.usual import estimate_usual
 from surveys.models import Finding, Query, Return, Season, UsualCatch
@@ -90,8 +90,8 @@ def screen_again(*, season: Season, generation: int, still_ours: Callable[[], No
         still_ours()
         cases = screening_cases(rows, lists=lists, usual=usual, frames=frames)
         with transaction.atomic(durable=True):
-            for case in cases:
-                _score(case.row, _screen(case), generation)
+            for case, screening in zip(cases, _screen(cases), strict=True):
+                _score(case.row, screening, generation)
             Return.objects.bulk_update(rows, _SCORES)
             write_event(by=None, verb="returns scored", subject=season, details={"returns": len(rows)})
         screened += len(rows)
@@ -146,8 +146,8 @@ def _screen_arrivals(season: Season, rows: list[Return]) -> None:
     usual = baseline(lists, generation)
     threshold = _threshold(season)
     queries: list[Query] = []
-    for case in screening_cases(rows, lists=lists, usual=usual, frames=region_frames(lists, usual)):
-        screening = _screen(case)
+    cases = screening_cases(rows, lists=lists, usual=usual, frames=region_frames(lists, usual))
+    for case, screening in zip(cases, _screen(cases), strict=True):
         _score(case.row, screening, generation)
         reasons = _reasons(screening, case.held)
         waits = screening.holds if threshold is None else screening.rank >= threshold
@@ -160,15 +160,22 @@ def _screen_arrivals(season: Season, rows: list[Return]) -> None:
     Return.objects.bulk_update(rows, [*_SCORES, *MOVED])
 
 
-def _screen(case: Case) -> Screening:
-    return screen_report(
-        case.report,
-        neighbours=case.neighbours,
-        usual=case.usual,
-        region=case.region,
+def _screen(cases: Sequence[Case]) -> list[Screening]:
+    """Screen many returns at once; each gets what it would get alone."""
+    return screen_reports(
+        [
+            ScreeningCase(
+                case.report,
+                case.neighbours,
+                case.usual,
+                case.region,
+                case.row.trap_nights or 1.0,
+                case.elsewhere,
+                case.later,
+            )
+            for case in cases
+        ],
         settings=ScreeningSettings(),
-        trap_nights=case.row.trap_nights or 1.0,
-        elsewhere=case.elsewhere,
     )
 
 
@@ -305,8 +312,9 @@ def _hold_within_budget(lists: SeasonLists, generation: int, usual: Any, frames:
 def _hold(chosen: Sequence[Return], lists: SeasonLists, usual: Any, frames: Any) -> list[int]:
     held: list[Return] = []
     queries: list[Query] = []
-    for case in screening_cases(chosen, lists=lists, usual=usual, frames=frames) if chosen else []:
-        reasons = _reasons(_screen(case), case.held)
+    cases = screening_cases(chosen, lists=lists, usual=usual, frames=frames) if chosen else []
+    for case, screening in zip(cases, _screen(cases), strict=True):
+        reasons = _reasons(screening, case.held)
         if reasons:
             queries.extend(_queries(case.row, reasons))
             move_return(case.row, ReturnState.QUERIED)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from surveys.methods.effort import trap_nights
 from surveys.methods.records import Neighbour, Report, Usual
-from surveys.methods.screening import RegionFrame, Screening, choose_for_review
+from surveys.methods.screening import RegionFrame, Screening, ScreeningCase, choose_for_review
 from surveys.methods.screening_chances import bounds_of, point_of, update_site
 from surveys.methods.usual import estimate_usual
 from surveys.vocabulary import QueryReason
@@ -22,7 +22,8 @@ Q = QueryReason
 #: The reasons that name each planted kind rightly.
 RIGHT: dict[str, frozenset[QueryReason]] = {
     **dict.fromkeys(
-        ("ten_times", "hundred_times", "doubled_digit", "digits_exchanged"), frozenset({Q.TEN_TIMES, Q.IMPOSSIBLE_COUNT})
+        ("ten_times", "hundred_times", "doubled_digit", "digits_exchanged"),
+        frozenset({Q.TEN_TIMES, Q.IMPOSSIBLE_COUNT}),
     ),
     "impossible_count": frozenset({Q.IMPOSSIBLE_COUNT, Q.TEN_TIMES}),
     "row_slip": frozenset({Q.ROW_SLIP}),
@@ -86,18 +87,6 @@ class Season:
 
 
 @dataclass(frozen=True, eq=False)
-class Case:
-    """What :func:`surveys.methods.screening.screen_report` takes of one return."""
-
-    report: Report
-    neighbours: tuple[Neighbour, ...]
-    usual: tuple[Usual, ...]
-    region: RegionFrame
-    trap_nights: float
-    elsewhere: dict[str, np.ndarray] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, eq=False)
 class Learned:
     """The season as arrays (n, G) and what is usual of it (R, W, H, G)."""
 
@@ -113,7 +102,10 @@ class Learned:
 
 def learn(season: Season) -> Learned:
     """Learn what is usual from all returns, the wrong ones among them, as a night does."""
-    low, high = (np.array(side) for side in zip(*(bounds_of(o.report.answers, season.groups) for o in season.returns), strict=True))
+    low, high = (
+        np.array(side)
+        for side in zip(*(bounds_of(o.report.answers, season.groups) for o in season.returns), strict=True)
+    )
     nights = np.array([one.nights for one in season.returns])
     place = tuple(np.array([getattr(one, name) for one in season.returns]) for name in ("region", "window", "habitat"))
     room = (season.regions, season.windows, len(season.habitats))
@@ -134,18 +126,24 @@ def learn(season: Season) -> Learned:
     return Learned(low, high, point_of(low, high), nights, mean, size, shape, place)
 
 
-def cases_of(season: Season, learned: Learned) -> list[Case]:
+def cases_of(season: Season, learned: Learned, *, with_later: bool = True) -> list[ScreeningCase]:
     """Return what screening compares each return with, as the service reads it from its tables."""
     frames = _frames(season, learned)
     known = ~np.isnan(learned.low)
     expected = np.where(known, learned.mean[learned.place] * learned.nights[:, None], 0.0)
     counts = np.where(known, learned.point, 0.0)
     came: dict[int, list[int]] = defaultdict(list)
+    night: dict[tuple[int, int], list[int]] = defaultdict(list)
+    for at, one in enumerate(season.returns):
+        night[one.site, one.report.set_at.toordinal()].append(at)
     cases = []
     for at, one in enumerate(season.returns):
         cell = one.region, one.window, one.habitat
         before = came[one.site]
-        shape, rate = _site(learned, cell, [b for b in before if season.returns[b].night != one.night], counts, expected)
+        after = [b for b in night[one.site, one.report.set_at.toordinal()] if b > at and with_later]
+        shape, rate = _site(
+            learned, cell, [b for b in before if season.returns[b].night != one.night], counts, expected
+        )
         usual = tuple(
             Usual(g, float(m), float(k), int(c), float(a), float(b))
             for g, m, k, c, a, b in zip(
@@ -155,9 +153,10 @@ def cases_of(season: Season, learned: Learned) -> list[Case]:
         ratios = learned.mean[one.region, one.window] / learned.mean[cell]
         others = {code: ratios[n] for n, code in enumerate(season.habitats) if n != one.habitat}
         cases.append(
-            Case(
+            ScreeningCase(
                 report=one.report, neighbours=tuple(_neighbour(season, b, one) for b in before), usual=usual,
                 region=frames[one.region, one.window], trap_nights=float(learned.nights[at]), elsewhere=others,
+                later=tuple(_neighbour(season, b, one) for b in after if season.returns[b].trap != one.trap),
             )
         )  # fmt: skip
         before.append(at)
@@ -176,7 +175,9 @@ def _frames(season: Season, learned: Learned) -> dict[tuple[int, int], RegionFra
     effort = np.zeros(learned.mean.shape[:3])
     np.add.at(effort, learned.place, np.clip(learned.nights, 0.0, 3.0))
     return {
-        (r, w): RegionFrame(season.groups, effort[r, w] @ learned.mean[r, w], float(effort[r, w].sum()), season.rings[r])
+        (r, w): RegionFrame(
+            season.groups, effort[r, w] @ learned.mean[r, w], float(effort[r, w].sum()), season.rings[r]
+        )
         for r in range(season.regions)
         for w in range(season.windows)
     }
@@ -216,7 +217,9 @@ class Verdict:
 
 def held_by_rank(screenings: list[Screening]) -> np.ndarray:
     """Return which returns wait (n,) when the queue is cut at the budget."""
-    ranks, urgent, certain = (np.array([getattr(s, name) for s in screenings]) for name in ("rank", "urgent", "certain"))
+    ranks, urgent, certain = (
+        np.array([getattr(s, name) for s in screenings]) for name in ("rank", "urgent", "certain")
+    )
     held = np.zeros(len(screenings), dtype=bool)
     held[choose_for_review(ranks, urgent, certain, BUDGET)] = True
     return held

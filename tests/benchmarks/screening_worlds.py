@@ -40,7 +40,7 @@ def own_world(seed: int, *, households: int, schools: int) -> Season:
     world = world_from_mappings(list(groups.values()), read("reference/habitats.json"), plan, merrow)
     made = simulate_season(world, rng=np.random.default_rng(seed), households=households, schools=schools, as_of=AS_OF)
     returns = []
-    for one in sorted(made.returns, key=lambda one: (one.emptied_at, str(one.uuid))):
+    for one in sorted(made.returns, key=lambda one: one.emptied_at):
         garden = made.gardens[one.garden]
         window = min(range(len(world.windows)), key=lambda n: _days_off(world.windows[n], one.set_at.date()))
         report = Report(
@@ -121,7 +121,9 @@ class _Other:
         self.habitat = np.exp(rng.normal(0.0, 0.6, (len(HABITATS), n)))
         self.place = np.exp(rng.normal(0.0, 0.3, (3, 3, n)))
         self.scatter = rng.uniform(0.45, 1.05, n)  # log sd of a trap's night
-        self.squares = [np.array([[x, 50.8], [x + 0.5, 50.8], [x + 0.5, 51.55], [x, 51.55]]) for x in (-4.6, -3.9, -3.2)]
+        self.squares = [
+            np.array([[x, 50.8], [x + 0.5, 50.8], [x + 0.5, 51.55], [x, 51.55]]) for x in (-4.6, -3.9, -3.2)
+        ]
         self.returns: list[Sent] = []
 
     def season(self, households: int, schools: int, slip_share: float) -> Season:
@@ -169,7 +171,9 @@ class _Other:
         counts[at] = int(self.base[at] * rng.uniform(8, 45)) + int(rng.integers(5, 30))
         return np.minimum(counts, self.ceilings - 1).astype(int)
 
-    def _add(self, site, trap, set_at, hours, region, window, habitat, counts, extreme, point, *, rounds, traps) -> None:
+    def _add(
+        self, site, trap, set_at, hours, region, window, habitat, counts, extreme, point, *, rounds, traps
+    ) -> None:
         counts = np.minimum(counts, self.ceilings - 1)
         sent = counts.copy()
         if rounds or extreme:
@@ -320,7 +324,7 @@ class _Other:
             return None
         return None if np.array_equal(counts, one.truth.astype(int)) else counts
 
-    def _report_slipped(self, kind: str, one: Sent) -> Report | None:  # noqa: PLR0911, PLR0912
+    def _report_slipped(self, kind: str, one: Sent) -> Report | None:  # noqa: PLR0911
         rng, report = self.rng, one.report
         if kind == "sent_twice":
             answers = list(report.answers)
@@ -328,19 +332,29 @@ class _Other:
                 n = int(rng.integers(len(answers)))
                 count = (answers[n].low or 0) + 1
                 answers[n] = Answer(answers[n].group, AnswerKind.NUMBER, count, count)
-            return replace(report, answers=tuple(answers), sent_at=report.sent_at + timedelta(hours=float(rng.uniform(0, 30))))
+            return replace(
+                report, answers=tuple(answers), sent_at=report.sent_at + timedelta(hours=float(rng.uniform(0, 30)))
+            )
         if kind == "liquid_words":
-            counts = one.truth.astype(int) + rng.poisson(np.where(np.isin(self.groups, ("flies", "slugs", "rove_beetles")), 7.0, 0.0))
+            counts = one.truth.astype(int) + rng.poisson(
+                np.where(np.isin(self.groups, ("flies", "slugs", "rove_beetles")), 7.0, 0.0)
+            )
             return replace(report, note=str(rng.choice(NOTES)), answers=self._exact(counts))
         if kind == "date_off_by_days":
             return replace(report, emptied_at=report.emptied_at + timedelta(days=int(rng.choice([-1, 1, 1, 3]))))
         if kind == "last_year":
-            return replace(report, set_at=report.set_at.replace(year=2025), emptied_at=report.emptied_at.replace(year=2025))
+            return replace(
+                report, set_at=report.set_at.replace(year=2025), emptied_at=report.emptied_at.replace(year=2025)
+            )
         if kind == "twelve_hours_off":
             return replace(report, emptied_at=report.emptied_at + timedelta(hours=float(rng.choice([-12, 12]))))
         if kind == "day_month_swapped":
             at = report.set_at
-            return None if at.day > 12 or at.day == at.month else replace(report, set_at=at.replace(day=at.month, month=at.day))
+            return (
+                None
+                if at.day > 12 or at.day == at.month
+                else replace(report, set_at=at.replace(day=at.month, month=at.day))
+            )
         if kind == "place_signs":
             x, y = report.longitude, report.latitude
             longitude, latitude = [(-x, y), (y, x), (y, -x)][int(rng.integers(3))]
@@ -349,4 +363,3 @@ class _Other:
             typed = [np.trunc(v) + (v - np.trunc(v)) * 0.6 for v in (report.longitude, report.latitude)]
             return replace(report, longitude=float(typed[0]), latitude=float(typed[1]))
         return None
-

@@ -18,8 +18,8 @@ from surveys.methods.design import (
     power_of_change,
     sites_for_power,
 )
-from surveys.methods.design_scatter import draw_gardens, index_scatter, score_gardens
 from surveys.methods.design_records import DesignComponents, DesignSettings, SurveyPlan
+from surveys.methods.design_scatter import draw_gardens, index_scatter, score_gardens
 from tests.benchmarks.power_of_design import Design, simulate
 
 SETTINGS = DesignSettings()

@@ -9,8 +9,8 @@ import pytest
 from scipy import stats
 
 from surveys.methods.design import power_of_change
-from surveys.methods.design_scatter import index_scatter
 from surveys.methods.design_records import DesignComponents, DesignSettings, SurveyPlan
+from surveys.methods.design_scatter import index_scatter
 from surveys.methods.design_sparse import ThinPower, blend, can_be_thin, log_ratios, pivot_shows, thin_power
 from tests.benchmarks.power_of_design import Design, simulate
 

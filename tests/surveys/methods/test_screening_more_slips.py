@@ -14,7 +14,7 @@ from surveys.methods.screening import RegionFrame, ScreeningSettings, screen_rep
 from surveys.methods.screening_chances import log_extreme
 from surveys.methods.screening_habitat import CONTRADICTIONS
 from surveys.methods.screening_place import read_as_minutes
-from surveys.methods.screening_rounding import chance_of_round
+from surveys.methods.screening_rounding import chance_of_round, count_round
 from surveys.vocabulary import AnswerKind, QueryReason
 
 GROUPS = ("woodlice", "spiders", "ground_beetles", "slugs", "ants", "flies")
@@ -124,9 +124,11 @@ def test_a_catch_that_fits_another_habitat_far_better_is_asked_about() -> None:
 
 def test_the_chance_of_round_numbers_is_the_binomial_tail() -> None:
     # scipy.stats.binom as second opinion
-    assert chance_of_round([10, 20, 15, 30, 40, 7]) == pytest.approx(stats.binom.sf(4, 6, 0.25))
-    assert chance_of_round([10, 20, 30, 40]) == 1.0
-    assert chance_of_round([6, 7, 8, 9, 11]) == 1.0
+    lists = np.array([[10, 20, 15, 30, 40, 7], [10, 20, 30, 40, 3, 0], [6, 7, 8, 9, 11, 0]], dtype=float)
+    number, found = count_round(lists, lists)
+    assert (number.tolist(), found.tolist()) == ([6, 4, 5], [5, 4, 0])  # by hand: from 6 on; those that end in 0 or 5
+    chances = chance_of_round(found, number)
+    assert chances.tolist() == [pytest.approx(stats.binom.sf(4, 6, 0.25)), 1.0, 1.0]
 
 
 def test_only_round_numbers_over_several_nights_look_like_guesses() -> None:

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from surveys.methods.records import Answer, Neighbour, Report, Usual
-from surveys.methods.screening import RegionFrame, ScreeningSettings, choose_for_review, screen_report
+from surveys.methods.screening import RegionFrame, ScreeningCase, ScreeningSettings, choose_for_review, screen_reports
 from surveys.methods.screening_chances import update_site
 from surveys.methods.usual import estimate_usual
 from surveys.vocabulary import AnswerKind, QueryReason
@@ -207,7 +207,7 @@ def screen_season(season):
     size = np.array([one.size for one in learned])
     shape = np.array([one.site_shape for one in learned])
     region = RegionFrame(GROUPS, mean.mean(axis=1) * 150.0, 150.0, (SQUARE,))
-    results = []
+    cases = []
     for one in season:
         past = [o for o in season if o.site == one.site and o.night != one.night]
         a = b = shape[:, one.habitat]
@@ -219,13 +219,12 @@ def screen_season(season):
             Usual(GROUPS[g], mean[g, one.habitat], size[g, one.habitat], max(int(HIGH[g] * 10), 100), a[g], b[g])
             for g in range(len(GROUPS))
         )
-        results.append(
-            screen_report(
-                replace(one.report, answers=answers_of(one.counts)), neighbours=neighbours_of(season, one),
-                usual=usual, region=region, settings=ScreeningSettings(), trap_nights=1.0,
+        cases.append(
+            ScreeningCase(
+                replace(one.report, answers=answers_of(one.counts)), neighbours_of(season, one), usual, region, 1.0
             )
-        )  # fmt: skip
-    return results
+        )
+    return screen_reports(cases, settings=ScreeningSettings())
 
 
 def neighbours_of(season, one):

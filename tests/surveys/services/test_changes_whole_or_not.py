@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import threading
 from typing import Any
 
 import pytest
 from django.db import IntegrityError, transaction
 
 from surveys.models import ChangeValue, GroupsSeenValue, IndexValue, Run
-from surveys.services import indices
+from surveys.services import changes, indices
 from surveys.services.jobs import LostLease
 from surveys.services.night import run_night
 from tests.factories import make_season
@@ -71,6 +72,14 @@ def test_a_worker_that_loses_its_lease_during_the_changes_writes_nothing(monkeyp
     monkeypatch.setattr(indices, "compute_changes", lambda **given: real(**{**given, "still_ours": lost}))
     assert run_night(job_id=ask_once(season)) is None
     assert Run.objects.count() == 0
+
+
+def test_a_night_says_that_it_is_at_work_while_one_group_takes_long(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The work waits for the very sign of life that is given while it is waited for."""
+    monkeypatch.setattr(changes, "BEAT_S", 0.01)
+    said = threading.Event()
+    found = list(changes.results_in_order(lambda number: (number, said.wait(30)), [3, 1, 2], said.set))
+    assert found == [(3, True), (1, True), (2, True)]
 
 
 CHANGE = {

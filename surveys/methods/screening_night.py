@@ -8,10 +8,12 @@ References: METHODS.md, section 7. Prior rates are planning values.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 
 import numpy as np
 
+from surveys.methods.records import Neighbour
 from surveys.methods.screening_chances import log_honest, log_pmf
 from surveys.methods.screening_records import FloatArray, Hunch, IntArray, ScreeningCase, ScreeningSettings
 from surveys.methods.screening_telling import tell_empty, tell_pooled
@@ -20,6 +22,7 @@ from surveys.methods.screening_weighing import LEAST_LOG_ODDS, Weighings
 MOST_POOLED = 6  # traps of one return that are thought of
 WORTH_WEIGHING = 1.3  # pooled traps catch more than one: below so many times the expected nothing is weighed
 ALL_CAME_SHARE = 0.5  # adding up although every trap has a return of its own, against adding up with traps missing
+NIGHT_H = 24.0  # traps of one night are set within hours of each other
 EDITED = 0.02  # share of groups in which a sum is not above its parts, by a slip of adding
 
 
@@ -71,17 +74,25 @@ def choose_pool_sizes(case: ScreeningCase, settings: ScreeningSettings) -> tuple
     """Return how many traps may have been pooled, and the prior rate of that.
 
     More likely where siblings are missing, hardly possible where all have come, no question where the sender said so.
+    How many traps there are is what the sender says, or else what the site sent on its earlier nights.
     """
     report, prior = case.report, settings.priors.traps_pooled
     if report.traps_pooled > 1 or report.traps_open == 1:
         return (), 0.0
-    if report.traps_open is None:
-        return (2, 3, 4), prior
     siblings = sum(one.same_night and not one.same_trap for one in (*case.neighbours, *case.later))
-    missing = report.traps_open - 1 - siblings
+    traps = report.traps_open or _traps_of_a_night(case.neighbours)
+    if traps is None:
+        return (2, 3, 4), prior
+    missing = traps - 1 - siblings
     if missing <= 0:
         return (), 0.0
     return tuple(range(2, min(missing, MOST_POOLED - 1) + 2)), min(3.0 * prior, 0.5)
+
+
+def _traps_of_a_night(neighbours: tuple[Neighbour, ...]) -> int | None:
+    """Return the most returns that an earlier night of the site brought; None before there is one."""
+    nights = Counter(round(one.hours_apart / NIGHT_H) for one in neighbours if not one.same_night)
+    return max(nights.values(), default=None)
 
 
 def _seen_too(weighings: Weighings, rows: IntArray) -> Iterator[tuple[int, float, int]]:

@@ -69,7 +69,7 @@ class PriorRates:
     small_missed: float = 0.003
     unexplained: float = 0.001
     # Not a slip: honest nights far outside the negative binomial (a nest, a swarm).
-    true_extreme: float = 0.05
+    true_extreme: float = 0.08
     # Nor is this: honest empty cups beyond what the negative binomial gives (a cold night, an odd corner).
     true_empty: float = 0.001
 
@@ -89,7 +89,7 @@ class ScreeningSettings:
     mention_from: float = 0.1  # weaker suspicions are not listed
     queue_from: float = 0.4  # a budget is not filled with what is likely well: honest extremes lose most by that
     queue_plain_from: float = 0.2  # the same for reasons that no honest extreme gives rise to
-    hold_from: float = 0.5  # before a season has ranks to cut: wait when a slip is more likely than not
+    hold_from: float = 0.2  # before a season has ranks to cut: there is time to look, and little to compare with
     certain_from: float = 0.7  # a deterministic reason this strong goes before the statistical ones
     sibling_trust: float = 0.5  # a sibling may stand in another habitat: it counts half
     night_log_sd: float = 0.5  # nights differ by this much for all groups together (x 0.6 to x 1.65)

@@ -14,6 +14,7 @@ import pytest
 from surveys.methods.records import Answer
 from surveys.methods.screening import ScreeningCase, screen_reports
 from surveys.methods.screening_chances import log_heaped
+from surveys.methods.screening_night import choose_pool_sizes
 from surveys.methods.screening_numbers import readings_of
 from surveys.methods.screening_records import LOOK_ALIKES, PriorRates
 from surveys.vocabulary import AnswerKind, QueryReason
@@ -78,7 +79,8 @@ def test_honest_people_round_large_numbers_and_that_alone_is_no_slip():
     ten = np.arange(120.0, 130.0)
     assert np.exp(log_heaped(ten, ten)).mean() == pytest.approx(1.0)
     assert log_heaped(np.array([30.0, 64.0]), np.array([30.0, 127.0])).tolist() == [0.0, 0.0]
-    assert not screen(counts={"ants": 250}).holds
+    found = screen(counts={"ants": 250})
+    assert (found.rank, found.certain) == (0.0, False)
 
 
 def test_a_group_written_under_its_look_alike_is_named():
@@ -248,3 +250,14 @@ def test_what_is_said_is_plain_for_the_desk_and_kind_to_the_sender(kind):
 
 def test_the_lists_of_this_page_are_those_of_the_form():
     assert tuple(LIST) == GROUPS == REGION.groups
+
+
+def test_how_many_traps_a_site_has_is_read_from_its_earlier_nights():
+    night = tuple(neighbour(OTHER, same_trap=n == 0, same_night=False, hours_apart=336.0 + n / 10) for n in range(3))
+    other = (neighbour(OTHER, same_trap=True, same_night=False, hours_apart=72.0),)
+    case = ScreeningCase(CLEAN, night + other, USUAL, REGION, 1.0)
+    # By hand: three traps one night, so two are missing now: two or three may be in one return, thrice as likely.
+    assert choose_pool_sizes(case, SETTINGS) == ((2, 3), pytest.approx(3.0 * SETTINGS.priors.traps_pooled))
+    all_came = replace(case, later=(neighbour(A), neighbour(B)))
+    assert choose_pool_sizes(all_came, SETTINGS) == ((), 0.0)
+    assert choose_pool_sizes(replace(case, neighbours=()), SETTINGS)[0] == (2, 3, 4)

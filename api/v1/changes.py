@@ -12,7 +12,7 @@ from rest_framework.response import Response
 from api.base import Resource
 from api.etags import etag_of, not_modified
 from api.permissions import rule
-from api.v1.indices import RunOut
+from api.v1.indices import RUN_EXAMPLE, RunOut, run_out
 from surveys.errors import NotFound
 from surveys.methods.change_words import STATEMENT, change_sentence
 from surveys.permissions import Rule
@@ -77,17 +77,7 @@ _EXAMPLE = {
     "statement": STATEMENT,
     "unit": "ratio to the mean of the base seasons",
     "confidence": 0.95,
-    "run": {
-        "night": "2026-06-01",
-        "published_at": "2026-06-02T02:11:00Z",
-        "method_version": "1",
-        "protocol_version": "1",
-        "code_version": "0123456789abcdef",
-        "seed": 20260601,
-        "snapshot_event": 4711,
-        "snapshot_hash": "0123456789abcdef",
-        "counts": {"returns": 812, "in_indices": 790},
-    },
+    "run": RUN_EXAMPLE,
     "earlier": [{"season": "merrow-2025", "returns": 640, "snapshot_hash": "fedcba9876543210"}],
     "groups": [
         {
@@ -145,7 +135,7 @@ def _changes(season: Any, run: Any) -> dict[str, Any]:
         "statement": STATEMENT,
         "unit": "ratio to the mean of the base seasons",
         "confidence": 0.95,
-        "run": {str(name): getattr(run, str(name)) for name in RunOut().fields},
+        "run": run_out(run),
         "earlier": [{str(name): one[str(name)] for name in EarlierOut().fields} for one in described["earlier"]],
         "groups": [
             {"group": group, "base": one["base"], "temperature_sentence": one["temperature_sentence"]}

@@ -13,7 +13,7 @@ from rest_framework.response import Response
 from api.base import Resource
 from api.etags import etag_of, not_modified
 from api.permissions import rule
-from api.v1.indices import RunOut
+from api.v1.indices import RUN_EXAMPLE, RunOut, run_out
 from surveys.errors import NotFound
 from surveys.permissions import Rule
 from surveys.queries.groups_seen import ShownGroupsSeen, shown_groups_seen
@@ -86,17 +86,7 @@ _EXAMPLE = {
     "statement": "Groups seen counts which groups of a list of 3 were found in traps.",
     "unit": "groups of the list",
     "confidence": 0.95,
-    "run": {
-        "night": "2026-06-01",
-        "published_at": "2026-06-02T02:11:00Z",
-        "method_version": "1",
-        "protocol_version": "1",
-        "code_version": "0123456789abcdef",
-        "seed": 20260601,
-        "snapshot_event": 4711,
-        "snapshot_hash": "0123456789abcdef",
-        "counts": {"returns": 812, "in_indices": 790},
-    },
+    "run": RUN_EXAMPLE,
     "groups": ["woodlice", "spiders", "springtails"],
     "groups_left_out": [],
     "base_effort": None,
@@ -145,7 +135,7 @@ def _seen(season: Any, run: Any, shown: ShownGroupsSeen) -> dict[str, Any]:
         "statement": shown.caution,
         "unit": "groups of the list",
         "confidence": 0.95,
-        "run": {str(name): getattr(run, str(name)) for name in RunOut().fields},
+        "run": run_out(run),
         "groups": found.groups,
         "groups_left_out": found.groups_left_out,
         "base_effort": found.base_effort,

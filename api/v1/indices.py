@@ -25,6 +25,25 @@ STATEMENT = (
 )
 
 
+#: Invented; stands in the examples of every answer that a run is behind.
+RUN_EXAMPLE: dict[str, Any] = {
+    "night": "2026-06-01",
+    "published_at": "2026-06-02T02:11:00Z",
+    "method_version": "1",
+    "protocol_version": "1",
+    "code_version": "0123456789abcdef",
+    "seed": 20260601,
+    "snapshot_event": 4711,
+    "snapshot_hash": "0123456789abcdef",
+    "counts": {"returns": 812, "in_indices": 790},
+}
+
+
+def run_out(run: Any) -> dict[str, Any]:
+    """Return the run behind an answer, as :class:`RunOut` describes it."""
+    return {str(name): getattr(run, str(name)) for name in RunOut().fields}
+
+
 class ValueOut(serializers.Serializer[Any]):
     """One activity index: animals per trap-night with a 95 % interval, or why there is none."""
 
@@ -106,7 +125,7 @@ def _series(season: Any, run: Any, exponent: int) -> dict[str, Any]:
         "unit": "animals per trap-night",
         "confidence": 0.95,
         "rim_exponent": exponent,
-        "run": {str(name): getattr(run, str(name)) for name in RunOut().fields},
+        "run": run_out(run),
         "values": [
             {
                 "region": one.region.code,

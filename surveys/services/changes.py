@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor, wait
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from surveys.methods.change_records import ChangeCell, ChangeResult, ChangeSettings, base_of
 from surveys.methods.change_rows import lay_out_change
@@ -19,13 +16,8 @@ from surveys.methods.many_comparisons import adjust_for_many
 from surveys.models import ChangeValue, Group, Run
 from surveys.queries.change_rows import ChangeRows
 from surveys.queries.frames import EarlierSeason, NightInput
-from surveys.services.held_parts import read_shared
-
-#: How often a night says that it is still at work while a group takes long: well inside its lease of two minutes.
-BEAT_S = 20.0
-
-Given = TypeVar("Given")
-Found = TypeVar("Found")
+from surveys.services.held_parts import read_shared, unstored
+from surveys.services.side_by_side import results_in_order
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,10 +30,7 @@ class Changes:
 
 def kept_changes(run: Run) -> Changes:
     """Return the changes of an earlier run, to be shown again on a night that holds its shared parts. One query."""
-    values = list(ChangeValue.objects.filter(run=run))
-    for value in values:
-        value.pk = None
-    return Changes(values, run.parameters.get("change", {}))
+    return Changes(unstored(ChangeValue.objects.filter(run=run)), run.parameters.get("change", {}))
 
 
 def compute_changes(
@@ -65,33 +54,16 @@ def compute_changes(
 
     values: list[ChangeValue] = []
     of_groups: dict[str, Any] = {}
-    with threadpool_limits(limits=1):
-        for group, found in zip(groups, results_in_order(estimate, groups, still_ours), strict=True):
-            values.extend(_values(given, group, found))
-            seasons = [season.code for season in rows.seasons_of(group.code)]
-            of_groups[group.code] = _describe(seasons, found, chosen)
+    for group, found in zip(groups, results_in_order(estimate, groups, still_ours), strict=True):
+        values.extend(_values(given, group, found))
+        seasons = [season.code for season in rows.seasons_of(group.code)]
+        of_groups[group.code] = _describe(seasons, found, chosen)
+        still_ours()
     _adjust_for_many(values)
     return Changes(
         values,
         {"settings": asdict(chosen), "earlier": [_name(earlier) for earlier in given.earlier], "groups": of_groups},
     )
-
-
-def results_in_order(
-    work: Callable[[Given], Found], given: Sequence[Given], still_ours: Callable[[], None]
-) -> Iterator[Found]:
-    """Do work on everything given, several at a time, and yield what it found in the order given."""
-    with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as workers:
-        waiting = [workers.submit(work, one) for one in given]
-        try:
-            for future in waiting:
-                while not wait([future], timeout=BEAT_S).done:
-                    still_ours()
-                yield future.result()
-                still_ours()
-        finally:
-            for future in waiting:
-                future.cancel()
 
 
 def _name(earlier: EarlierSeason) -> dict[str, Any]:

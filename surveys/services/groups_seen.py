@@ -12,6 +12,7 @@ from surveys.methods.groups_seen_records import GroupsSeenSettings, RegionGroups
 from surveys.models import GroupsSeenValue, Region, Run
 from surveys.queries.frames import NightInput
 from surveys.queries.groups_seen import site_nights
+from surveys.services.held_parts import unstored
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,10 +25,7 @@ class SeenGroups:
 
 def kept_groups_seen(run: Run) -> SeenGroups:
     """Return what an earlier run said, to be shown again on a night that holds its shared parts. One query."""
-    values = list(GroupsSeenValue.objects.filter(run=run))
-    for value in values:
-        value.pk = None
-    return SeenGroups(values, run.parameters.get("groups_seen", {}))
+    return SeenGroups(unstored(GroupsSeenValue.objects.filter(run=run)), run.parameters.get("groups_seen", {}))
 
 
 def compute_groups_seen(*, given: NightInput, seed: int) -> SeenGroups:

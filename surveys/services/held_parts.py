@@ -7,12 +7,13 @@ computed from all returns all the same.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
+from django.db.models import Model
 
 from surveys.methods import METHOD_VERSION
 from surveys.methods.level_records import SharedParts
@@ -20,6 +21,8 @@ from surveys.models import Return, Run, Season
 from surveys.queries.frames import NightInput
 from surveys.queries.indices import published_run
 from surveys.queries.seasons import SeasonLists
+
+Row = TypeVar("Row", bound=Model)
 
 #: Smaller seasons learn it every night. METHODS.md, section 14.
 FEWEST_RETURNS = 100_000
@@ -63,6 +66,14 @@ def _changed_share(season: Season, learned: date, given: NightInput) -> float:
     if first is None:
         return 1.0
     return Return.objects.filter(season=season, moved_at__gte=first[0]).count() / given.snapshot.returns
+
+
+def unstored(rows: Iterable[Row]) -> list[Row]:
+    """Return the rows of an earlier run as rows that have not been stored, to be stored again under another."""
+    found = list(rows)
+    for row in found:
+        row.pk = None
+    return found
 
 
 def list_codes(lists: SeasonLists) -> dict[str, list[str]]:

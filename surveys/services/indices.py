@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict
 from datetime import date
 from functools import lru_cache
@@ -16,7 +14,6 @@ from typing import Any
 from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
-from threadpoolctl import threadpool_limits
 
 import surveys.methods
 from surveys.methods import METHOD_VERSION
@@ -29,6 +26,7 @@ from surveys.services.events import write_event
 from surveys.services.groups_seen import compute_groups_seen, kept_groups_seen
 from surveys.services.held_parts import Held, list_codes, parts_to_hold, read_shared, write_shared
 from surveys.services.jobs import hold_job
+from surveys.services.side_by_side import results_in_order
 from surveys.vocabulary import IndexLabel, RunState
 
 #: Exponents of the rim offset: 1 is published, 0 is the sensitivity run. METHODS.md, section 3.
@@ -43,11 +41,12 @@ def compute_indices(
     ``progress(done, total)`` is called after each group; it may raise to stop. Raises
     :class:`surveys.services.jobs.LostLease` when another worker has taken the job over.
     """
-    started = perf_counter()
+    began, started = timezone.now(), perf_counter()
     given = night_input(season)
     read = perf_counter()
     chosen = LevelSettings(guard_seed=seed_of(season, night))
     held = parts_to_hold(season=season, night=night, code_version=running_code(), given=given)
+    learned = (held.night or night).isoformat()
     values, components, shared = _estimate_all(given, chosen, held, progress)
     total = len(given.lists.groups)
     if held.run is None:
@@ -64,6 +63,7 @@ def compute_indices(
             job=job,
             fence=job.fence,
             night=night,
+            started_at=began,
             method_version=METHOD_VERSION,
             protocol_version=season.protocol.version,
             code_version=running_code(),
@@ -74,9 +74,9 @@ def compute_indices(
                 "components": components,
                 "change": changes.described,
                 "groups_seen": seen.described,
-                "shared_parts_from_night": (held.night or night).isoformat(),
+                "shared_parts_from_night": learned,
             },
-            shared={"lists": list_codes(given.lists), "night": (held.night or night).isoformat(), "parts": shared},
+            shared={"lists": list_codes(given.lists), "night": learned, "parts": shared},
             snapshot_event=given.snapshot.event,
             snapshot_hash=given.snapshot.digest,
             counts={"returns": given.snapshot.returns, "in_indices": len(given.frame)},
@@ -133,16 +133,14 @@ def _estimate_all(
             for exponent in RIM_EXPONENTS
         ]
 
-    with threadpool_limits(limits=1), ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as workers:
-        for position, results in enumerate(workers.map(estimate, range(len(groups)))):
-            for exponent, result in zip(RIM_EXPONENTS, results, strict=True):
-                values.extend(_values(given, position, exponent, result))
-            components[groups[position].code] = _describe_components(results[0])
-            shared[groups[position].code] = {
-                str(exponent): write_shared(result.shared)
-                for exponent, result in zip(RIM_EXPONENTS, results, strict=True)
-            }
-            progress(position + 1, len(groups))
+    estimated = results_in_order(estimate, range(len(groups)), lambda: progress(len(shared), len(groups)))
+    for position, results in enumerate(estimated):
+        by_exponent = list(zip(RIM_EXPONENTS, results, strict=True))
+        for exponent, result in by_exponent:
+            values.extend(_values(given, position, exponent, result))
+        components[groups[position].code] = _describe_components(results[0])
+        shared[groups[position].code] = {str(exponent): write_shared(result.shared) for exponent, result in by_exponent}
+        progress(position + 1, len(groups))
     return values, components, shared
 
 

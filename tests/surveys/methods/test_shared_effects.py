@@ -12,6 +12,7 @@ from surveys.methods.level_layout import arrange_rows
 from surveys.methods.shared_effects import exposure_of, fit_shared_effects
 from tests.reference import level_slow
 from tests.reference.level_worlds import draw_world, make_rows
+from tests.surveys.methods import outside
 
 # Ship damage, McCullagh & Nelder 1983 sect. 6.3.2: type, year, period, months of service, incidents (check values G1)
 SHIPS = """A60,60,127,0 A60,75,63,0 A65,60,1095,3 A65,75,1095,4 A70,60,1512,6 A70,75,3353,18 A75,75,2244,11
@@ -24,26 +25,7 @@ SHIPS_COEF += [0.6971404267, 0.8184265772, 0.4534266388, 0.3844669582]  # R glm 
 SHIPS_PUBLISHED = [-6.4059, -0.54334, -0.6874, -0.07596, 0.32558, 0.69714, 0.81843, 0.45343, 0.38447]
 
 # Hunting spiders, van der Aart & Smeenk-Enserink 1975: Pardosa lugubris, soil water, light (check values G7)
-WATER = [2.3321, 3.0493, 2.5572, 2.6741, 3.0155, 3.381, 3.1781, 2.6247, 2.4849, 2.1972, 2.2192, 2.2925, 3.5175, 3.0865]
-WATER += [
-    3.2696,
-    3.0301,
-    3.3322,
-    3.1224,
-    2.9232,
-    3.1091,
-    2.9755,
-    1.2528,
-    1.1939,
-    1.6487,
-    1.8245,
-    0.9933,
-    0.9555,
-    0.9555,
-]
-LIGHT = [3.912, 1.6094, 3.6889, 2.9957, 2.3026, 0.6931, 2.3026, 0.6931, 3.4012, 3.6889, 3.6889, 3.6889, 3.4012, 1.0986]
-LIGHT += [0.6931, 0, 1.0986, 1.0986, 0, 0, 0, 3.912, 4.0943, 4.0073, 2.3026, 4.382, 3.6889, 3.6889]
-SPIDERS = [0, 1, 1, 1, 1, 0, 1, 55, 0, 0, 0, 0, 1, 3, 6, 6, 2, 5, 12, 13, 16, 0, 2, 0, 1, 0, 0, 0]
+SPIDERS = outside.SPIDERS["Pardlugu"]
 SPIDER_THETA = 1.325714063  # MASS glm.nb, check values G7
 SPIDER_COEF = [5.236924232, -0.7428709986, -1.303925635]
 
@@ -67,7 +49,7 @@ def test_without_variance_components_it_is_the_poisson_regression_of_the_ships()
 
 
 def test_with_night_variance_only_it_is_the_negative_binomial_regression_of_the_spiders() -> None:
-    x = np.column_stack([WATER, LIGHT])
+    x = np.column_stack([outside.WATER, outside.LIGHT])
     rows = make_rows(cell=np.zeros(28), low=SPIDERS, covariates=x, covariates_of_habitat=x[:1])
     fit = fit_shared_effects(
         arrange_rows(rows), np.array(SPIDERS, float), site_variance=0.0, night_variance=1 / SPIDER_THETA, ridge=0.0

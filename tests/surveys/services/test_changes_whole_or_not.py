@@ -9,7 +9,7 @@ import pytest
 from django.db import IntegrityError, transaction
 
 from surveys.models import ChangeValue, GroupsSeenValue, IndexValue, Run
-from surveys.services import changes, indices
+from surveys.services import indices, side_by_side
 from surveys.services.jobs import LostLease
 from surveys.services.night import run_night
 from tests.factories import make_season
@@ -76,9 +76,9 @@ def test_a_worker_that_loses_its_lease_during_the_changes_writes_nothing(monkeyp
 
 def test_a_night_says_that_it_is_at_work_while_one_group_takes_long(monkeypatch: pytest.MonkeyPatch) -> None:
     """The work waits for the very sign of life that is given while it is waited for."""
-    monkeypatch.setattr(changes, "BEAT_S", 0.01)
+    monkeypatch.setattr(side_by_side, "BEAT_S", 0.01)
     said = threading.Event()
-    found = list(changes.results_in_order(lambda number: (number, said.wait(30)), [3, 1, 2], said.set))
+    found = list(side_by_side.results_in_order(lambda number: (number, said.wait(30)), [3, 1, 2], said.set))
     assert found == [(3, True), (1, True), (2, True)]
 
 

@@ -9,7 +9,7 @@ SENTENCES: dict[str, str] = {
     "no_upper_bound": ("Where every return says 'so many or more' there is no upper end, so no figure is shown there."),
     "habitats_merged": "Some habitats have very few traps, so they are read together with their best-known neighbour.",
     "components_lean_on_prior": (
-        "Fewer than 30 gardens have found this group. How much gardens differ is partly assumed from other groups."
+        "Fewer than 30 gardens have found this group. How much gardens differ is partly assumed."
     ),
     "guard_not_usable": (
         "There are too few finds to check whether gardens differ more than the method assumes, so no range was widened."

@@ -13,6 +13,13 @@ def published_run(season: Season) -> Run | None:
     return Run.objects.filter(season=season, state=RunState.PUBLISHED).select_related("job").first()
 
 
+def group_warnings(run: Run | None, group: str) -> list[str]:
+    """Return the codes of what a reader must know of a group in a run, none where there is no run. No query."""
+    components = run.parameters.get("components", {}) if run else {}
+    warnings: list[str] = components.get(group, {}).get("warnings", [])
+    return warnings
+
+
 def index_values(season: Season, *, rim_exponent: int = 1) -> QuerySet[IndexValue]:
     """Return the shown index values of a season: region, then group, then window. One query."""
     return (

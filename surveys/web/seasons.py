@@ -9,9 +9,10 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from surveys.errors import NotFound
+from surveys.methods.level_words import sentences_for
 from surveys.permissions import Rule
 from surveys.queries.figures import Figure, index_figures, no_figure, windows_with_figures
-from surveys.queries.indices import published_run
+from surveys.queries.indices import group_warnings, published_run
 from surveys.queries.seasons import SeasonLists, lists_of, season_by_code
 from surveys.vocabulary import LICENCE_URLS, IndexLabel, Licence
 from surveys.web.access import page
@@ -46,6 +47,7 @@ def season(request: HttpRequest, code: str) -> HttpResponse:
     lists = lists_of(season_by_code(code))
     context = {**_season(lists), **_choice(request, lists), "run": published_run(lists.season)}
     context |= figures(lists, context["group"], context["window"])
+    context["notes"] = sentences_for(group_warnings(context["run"], context["group"].code))
     return render(request, "season.html", context | _since_and_seen(lists, context))
 
 

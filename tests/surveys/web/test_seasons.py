@@ -131,3 +131,15 @@ def test_a_reading_of_one_region_compares_it_with_none() -> None:
         "In spring, a standard trap caught most ants in A: about 9.0 in one day and night, and likely between "
         "6.0 and 12. 2 regions have too few returns for a figure."
     )
+
+
+def test_what_a_reader_must_know_of_a_group_stands_below_its_figures() -> None:
+    season = make_season()
+    run = make_run(season)
+    run.parameters = {"components": {"woodlice": {"warnings": ["components_lean_on_prior"]}}}
+    run.save()
+    make_values(run, group="woodlice", window="spring")
+    page = Client().get("/seasons/test-2026/?group=woodlice&window=spring").content.decode()
+    assert "Fewer than 30 gardens have found this group. How much gardens differ is partly assumed." in page
+    other = Client().get("/seasons/test-2026/?group=spiders&window=spring").content.decode()
+    assert "Fewer than 30 gardens" not in other

@@ -31,8 +31,7 @@ class Catch:
 
     ``low`` and ``high`` (G,) bound the count (``high`` infinite for the open class, both NaN when not answered);
     ``point`` (G,) is the number used where one is needed; ``mean`` and ``size`` (G,) are the predictive negative
-    binomial of this trap and exposure; ``ceiling`` (G,) the most a cup holds; ``shape`` and ``rate`` (G,) the gamma
-    of the site's own factor.
+    binomial of this trap and exposure; ``ceiling`` (G,) the most a cup holds.
     """
 
     groups: tuple[str, ...]
@@ -55,6 +54,7 @@ class Catch:
 class Catches:
     """The catches of n returns with the same G groups: all arrays (n, G), as in :class:`Catch`.
 
+    ``shape`` and ``rate`` (n, G) are the gamma of the site's own factor.
     ``others`` are the K neighbours of all returns one after the other: ``of`` (K,) says whose, ``came_before`` (K,)
     whether it is of this site and was received before, ``stranger`` (K,) whether it is of another household,
     ``first`` (n + 1,) where each return's begin; ``other_low``, ``other_high`` (K, G) bound their counts.

@@ -9,17 +9,23 @@ from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from knox.auth import TokenAuthentication
 from rest_framework.exceptions import AuthenticationFailed
 
+from surveys.services.tokens import note_use
+
 
 class BearerToken(TokenAuthentication):  # type: ignore[misc]
     """``Authorization: Bearer <token>``. Only a digest of the token is stored."""
 
     def authenticate(self, request: Any) -> Any:
         try:
-            return super().authenticate(request)
+            found = super().authenticate(request)
         except (AuthenticationFailed, UnicodeDecodeError, DataError) as fault:  # not UTF-8, or a NUL inside
             raise AuthenticationFailed(
                 "This token is not known, or has run out. Get a new one at /api/v1/tokens."
             ) from fault
+        if found is not None:
+            found[0].came_by_token = True  # permissions ask: such a visitor has no session that remembers a code
+            note_use(token=found[1])
+        return found
 
 
 class BearerTokenScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]

@@ -7,6 +7,7 @@ log does; ``errors`` lists each fault with its place as a JSON Pointer (RFC 6901
 from __future__ import annotations
 
 import logging
+from collections.abc import Mapping
 from contextlib import suppress
 from http import HTTPStatus
 from typing import Any
@@ -29,7 +30,11 @@ MEDIA_TYPE = "application/problem+json"
 PROBLEMS: dict[str, tuple[int, str]] = {
     "faulty-request": (400, "The request could not be read"),
     "not-signed-in": (401, "This needs a token"),
+    "code-needed": (401, "This account needs a code, too"),
+    "wrong-code": (401, "This code is not right"),
     "not-allowed": (403, "This is not yours to do"),
+    "second-factor-needed": (403, "Set up the second factor first"),
+    "scope-needed": (403, "This token is for other uses"),
     "not-found": (404, "There is nothing here"),
     "method-not-allowed": (405, "This address does not do that"),
     "not-acceptable": (406, "No form of answer fits"),
@@ -37,7 +42,8 @@ PROBLEMS: dict[str, tuple[int, str]] = {
     "still-running": (409, "The same request is being worked on"),
     "stale": (412, "Somebody was faster"),
     "too-large": (413, "The request is too large"),
-    "unsupported-media-type": (415, "The request is not JSON"),
+    "no-such-bytes": (416, "The file has no such bytes"),
+    "unsupported-media-type": (415, "The request is of another kind"),
     "faulty-content": (422, "Some of what was sent cannot be taken"),
     "key-reused": (422, "This key belongs to another request"),
     "precondition-required": (428, "Say which version you have read"),
@@ -61,6 +67,15 @@ class PreconditionRequired(exceptions.APIException):
     default_code = "precondition_required"
 
 
+class NotSent(exceptions.APIException):
+    """A file cannot be sent as it was asked for. Carries its status, and headers that go with it."""
+
+    def __init__(self, status: int, sentence: str, headers: Mapping[str, str]) -> None:
+        super().__init__(sentence, code="not_sent")
+        self.status_code = status
+        self.headers = headers
+
+
 class FaultyBody(exceptions.ParseError):
     """The body is not JSON as it is taken here. Carries its own code."""
 
@@ -70,6 +85,11 @@ _REFUSALS: tuple[tuple[type[errors.Refusal], str], ...] = (
     (errors.KeyReused, "key-reused"),
     (errors.Stale, "stale"),
     (errors.NotFound, "not-found"),
+    (errors.SecondFactorNeeded, "second-factor-needed"),
+    (errors.ScopeNeeded, "scope-needed"),
+    (errors.CodeNeeded, "code-needed"),
+    (errors.WrongCode, "wrong-code"),
+    (errors.TooSoon, "quota-exceeded"),
     (errors.NotAllowed, "not-allowed"),
     (errors.Conflict, "conflict"),
     (lifecycle.CannotMove, "conflict"),
@@ -88,6 +108,7 @@ _OF_STATUS = {
     412: "stale",
     413: "too-large",
     415: "unsupported-media-type",
+    416: "no-such-bytes",
     422: "faulty-content",
     428: "precondition-required",
     429: "quota-exceeded",
@@ -101,7 +122,7 @@ def answer_with_a_problem(exc: Exception, context: dict[str, Any]) -> Response:
     if isinstance(exc, errors.Refusal):
         code = next(code for kind, code in _REFUSALS if isinstance(exc, kind))
         rows = [{"pointer": one.pointer, "code": one.code, "detail": one.sentence} for one in exc.faults]
-        return _response(request, code, exc.sentence, rows, {"Retry-After": "2"} if code == "still-running" else {})
+        return _response(request, code, exc.sentence, rows, _headers_of(exc, PROBLEMS[code][0]))
     if isinstance(exc, Http404):
         return _response(request, "not-found", "There is nothing at this address.")
     if isinstance(exc, PermissionDenied):
@@ -113,6 +134,15 @@ def answer_with_a_problem(exc: Exception, context: dict[str, Any]) -> Response:
         return _response(request, "unavailable", _AWAY, headers={"Retry-After": "5"})
     log.exception("unexpected")
     return _response(request, "server-error", _OUR_FAULT)
+
+
+def _headers_of(refusal: errors.Refusal, status: int) -> dict[str, str]:
+    """Return what goes with a refusal: when to try again (RFC 9110, 10.2.3), or how to show who one is (11.6.1)."""
+    if isinstance(refusal, errors.StillRunning):
+        return {"Retry-After": "2"}
+    if isinstance(refusal, errors.TooSoon):
+        return {"Retry-After": str(refusal.wait_s)}
+    return {"WWW-Authenticate": "Bearer"} if status == HTTPStatus.UNAUTHORIZED else {}
 
 
 _AWAY = (
@@ -129,7 +159,7 @@ def _of_api(request: Request, exc: exceptions.APIException) -> Response:
     if code == "server-error":
         log.error("unexpected", exc_info=exc)
         return _response(request, code, _OUR_FAULT)
-    headers: dict[str, str] = {}
+    headers: dict[str, str] = dict(exc.headers) if isinstance(exc, NotSent) else {}
     if isinstance(exc, exceptions.Throttled):
         wait = max(int(getattr(exc, "wait", None) or 1), 1)
         headers["Retry-After"] = str(wait)
@@ -143,16 +173,21 @@ def _of_api(request: Request, exc: exceptions.APIException) -> Response:
         return _response(
             request, code, "Some of the request could not be read. Mend what is listed and send it again.", rows
         )
+    sentence = _sentence(exc, (request.parser_context or {}).get("view"))
     return _response(
         request,
         code,
-        _sentence(exc),
-        [{"pointer": "", "code": str(exc.get_codes()), "detail": _sentence(exc)}],
+        sentence,
+        [{"pointer": "", "code": str(exc.get_codes()), "detail": sentence}],
         headers,
     )
 
 
-def _sentence(exc: exceptions.APIException) -> str:
+#: What an address takes unless it says something else.
+_TAKES_JSON = "The body must be JSON. Send it with Content-Type: application/json."
+
+
+def _sentence(exc: exceptions.APIException, view: Any) -> str:
     if isinstance(exc, exceptions.MethodNotAllowed):
         return "This address does not answer to that method. The Allow header lists those it does."
     if isinstance(exc, exceptions.NotAuthenticated):
@@ -162,7 +197,7 @@ def _sentence(exc: exceptions.APIException) -> str:
     if isinstance(exc, exceptions.NotAcceptable):
         return "The Accept header allows no form of answer that there is. Ask for application/json."
     if isinstance(exc, exceptions.UnsupportedMediaType):
-        return "The body must be JSON. Send it with Content-Type: application/json."
+        return str(getattr(view, "takes", _TAKES_JSON))
     return str(exc.detail)
 
 

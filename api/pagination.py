@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from datetime import date
+from functools import partial
 from typing import Any
 from uuid import UUID
 
@@ -14,6 +15,9 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from surveys.queries.keyset import keyset_slice
+
+#: Returns the rows behind a key, and the key behind which the next page begins; None where there is none.
+Read = Callable[[list[Any] | None, int], tuple[Sequence[Any], Sequence[Any] | None]]
 
 USUAL_LIMIT = 50
 HIGHEST_LIMIT = 500
@@ -26,8 +30,12 @@ class KeysetPage:
         self.order = tuple(order)
 
     def answer(self, queryset: QuerySet[Any], request: Request, shown: Callable[[Any], dict[str, Any]]) -> Response:
-        """Return one page: its items, and where the next one is."""
-        rows, last = keyset_slice(queryset, self.order, self._after(request), self._limit(request))
+        """Return one page of a queryset: its items, and where the next one is."""
+        return self.answer_from(partial(keyset_slice, queryset, self.order), request, shown)
+
+    def answer_from(self, read: Read, request: Request, shown: Callable[[Any], dict[str, Any]]) -> Response:
+        """Return one page of what ``read`` reads: given a key and a limit, the rows behind it and where it ended."""
+        rows, last = read(self._after(request), self._limit(request))
         following = self._next(request, last) if last is not None else None
         headers = {"Link": f'<{following}>; rel="next"'} if following else {}
         return Response({"items": [shown(row) for row in rows], "next": following}, headers=headers)

@@ -8,7 +8,13 @@ from typing import Any
 from rest_framework.permissions import BasePermission
 from rest_framework.request import Request
 
-from surveys.permissions import Rule, admits
+from surveys.errors import SecondFactorNeeded
+from surveys.permissions import Rule, admits, awaits_second_factor
+
+NO_FACTOR = (
+    "This needs the second factor of your account, and the account has none yet. "
+    "Set it up at /second-factor/new/, then get a new token with a code."
+)
 
 
 class NoRuleGiven(BasePermission):
@@ -26,6 +32,8 @@ def rule(which: Rule) -> type[BasePermission]:
         rule = which
 
         def has_permission(self, request: Request, view: Any) -> bool:
+            if awaits_second_factor(which, request.user):
+                raise SecondFactorNeeded(NO_FACTOR)
             return admits(which, request.user)
 
     return FollowsRule

@@ -1,4 +1,4 @@
-"""Answers outside any view: problems under /api/, plain pages elsewhere."""
+"""Answers outside any view: problems under /api/ and /ogc, plain pages elsewhere."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _WORDS = {
 
 def _answer(request: HttpRequest, status: int) -> HttpResponseBase:
     code, title, sentence = _WORDS[status]
-    if request.path.startswith("/api/"):
+    if request.path.startswith(("/api/", "/ogc")):
         return plain_problem(request, code, sentence)
     try:
         page: str = render_to_string(f"errors/{status}.html", {"title": title, "sentence": sentence}, request)

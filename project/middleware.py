@@ -39,3 +39,29 @@ class Permissions:
         if user is not None and user.is_authenticated:
             response.setdefault("Cache-Control", "no-store")
         return response
+
+
+class SameForAll:
+    """Keep an answer that says ``Cache-Control: public`` the same for all: no cookie, no change with one or a language.
+
+    Sessions and languages add their marks to every answer; caches would then keep one copy for each reader.
+    """
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        response = self.get_response(request)
+        if "public" in re.split(r"[\s,]+", response.headers.get("Cache-Control", "")):
+            response.cookies.clear()
+            _vary_less(response)
+        return response
+
+
+def _vary_less(response: HttpResponse) -> None:
+    fields = [one.strip() for one in response.headers.get("Vary", "").split(",")]
+    kept = [one for one in fields if one.lower() not in ("", "cookie", "accept-language")]
+    del response.headers["Vary"]
+    del response.headers["Content-Language"]
+    if kept:
+        response.headers["Vary"] = ", ".join(kept)

@@ -4,6 +4,7 @@ from django.urls import include, path
 
 urlpatterns = [
     path("api/v1/", include("api.v1.urls")),
+    path("", include("api.ogc.urls")),
     path("", include("surveys.web.urls")),
 ]
 

@@ -38,6 +38,40 @@ class NotAllowed(Refusal):
     code = "not_allowed"
 
 
+class SecondFactorNeeded(NotAllowed):
+    """The account has the role, but nobody has given its second factor."""
+
+    code = "second_factor_needed"
+
+
+class ScopeNeeded(NotAllowed):
+    """The account may do this, but the token that came is for other uses."""
+
+    code = "scope_needed"
+
+
+class CodeNeeded(Refusal):
+    """The password is right, and the account has a second factor: its code is missing."""
+
+    code = "code_needed"
+
+
+class WrongCode(Refusal):
+    """A code of the second factor that is not right, old, or used before."""
+
+    code = "wrong_code"
+
+
+class TooSoon(Refusal):
+    """The last code was wrong: the next one is looked at after ``wait_s`` seconds."""
+
+    code = "too_soon"
+
+    def __init__(self, sentence: str, *, wait_s: int) -> None:
+        super().__init__(sentence)
+        self.wait_s = wait_s
+
+
 class NotFound(Refusal):
     """No such thing, or none that this person may know of."""
 

@@ -9,7 +9,7 @@ from celery import shared_task
 from django.utils import timezone
 
 from surveys.queries.jobs import jobs_to_do
-from surveys.services import jobs, night, screening
+from surveys.services import jobs, letters, morning, night, retention, screening
 from surveys.services.waking import screening_has_woken, wake
 from surveys.vocabulary import JobKind
 
@@ -56,3 +56,23 @@ def show_sign_of_life() -> None:
     job, _ = jobs.ask_for_job(kind=JobKind.CANARY, key=timezone.now().strftime("%Y-%m-%dT%H:%M"))
     night.resume_job(job_id=job.pk)
     jobs.drop_old_jobs(kind=JobKind.CANARY, days=1)
+
+
+@shared_task(name="surveys.tasks.keep_house")
+def keep_house() -> dict[str, int]:
+    """Drop, empty and erase what has been kept long enough. Returns how many rows each rule was about."""
+    jobs.drop_old_jobs(kind=JobKind.SHEET, days=1)
+    jobs.drop_old_jobs(kind=JobKind.PREVIEW, days=30)
+    return retention.keep_house(now=timezone.now())
+
+
+@shared_task(name="surveys.tasks.write_morning_letters")
+def write_morning_letters() -> int:
+    """Write to the coordinators for whom something waits, once a morning. Returns how many letters were written."""
+    return morning.write_morning_letters(now=timezone.now())
+
+
+@shared_task(name="surveys.tasks.send_letters")
+def send_letters() -> int:
+    """Send the letters that are due. Returns how many went out."""
+    return letters.send_due_letters(now=timezone.now())

@@ -207,6 +207,10 @@ class TrapState(Word):
     MOVED = "moved", "moved, or the cup was gone"
 
 
+#: A trap that was found like this has no catch to count, and that it was lost is worth knowing.
+LOST_STATES = frozenset({TrapState.DUG_UP, TrapState.KICKED, TrapState.MOVED, TrapState.WATER_IN})
+
+
 class CountedIn(Word):
     WHITE_TRAY = "white_tray", "a white tray"
     THE_CUP = "the_cup", "the cup itself"
@@ -257,6 +261,12 @@ CLASS_BOUNDS: dict[CountClass, tuple[int, int | None]] = {
     CountClass.C64TO127: (64, 127),
     CountClass.C128UP: (128, None),
 }
+
+
+def range_as_typed(word: CountClass) -> str:
+    """Return a class as it is typed into a cell: "16-31", or "128+" for the one that is open above."""
+    low, high = CLASS_BOUNDS[word]
+    return f"{low}+" if high is None else f"{low}-{high}"
 
 
 #: Closed words of the reported half: column and list. Order is that of the protocol table.
@@ -433,6 +443,18 @@ class SeasonState(Word):
     CLOSED = "closed", "closed"
 
 
+class PlanSection(Word):
+    """The parts of a season's plan, each with a page of its own, in their order."""
+
+    NAME = "name", "name and dates"
+    WEEKS = "weeks", "weeks"
+    GROUPS = "groups", "groups"
+    HABITATS = "habitats", "habitats and weights"
+    PROTOCOL = "protocol", "protocol"
+    REGIONS = "regions", "regions"
+    TEXTS = "texts", "texts"
+
+
 class Licence(Word):
     CC_BY_4 = "CC-BY-4.0", "Creative Commons Attribution 4.0"
     CC0_1 = "CC0-1.0", "Creative Commons Zero 1.0"
@@ -454,6 +476,51 @@ class HouseholdKind(Word):
     SCHOOL = "school", "school"
 
 
+class Language(Word):
+    """Languages of the pages and of mail. A label is the language's own name for itself."""
+
+    ENGLISH = "en", "English"
+    GERMAN = "de", "Deutsch"
+
+
+class DraftKind(Word):
+    SET = "set", "setting a trap"
+    EMPTY = "empty", "emptying a trap"
+    COUNT = "count", "counting a catch"
+
+
+class Ending(Word):
+    """How one setting of a trap ended."""
+
+    EMPTIED = "emptied", "emptied, and the return sent"
+    CALLED_OFF = "called_off", "closed early, nothing counted"
+    LOST = "lost", "dug up, kicked or gone"
+
+
+class LetterKind(Word):
+    LOOK_AT_DUSK = "look_at_dusk", "look at the trap at dusk"
+    LOOK_AT_DAWN = "look_at_dawn", "look at the trap in the early morning"
+    EMPTY_NOW = "empty_now", "empty the trap"
+    OVERDUE = "overdue", "a trap is still open"
+    OVERDUE_REGION = "overdue_region", "a trap of the region is still open"
+    QUESTION = "question", "a question about a return"
+    DORMANT = "dormant", "an account that is not used"
+    INVITATION = "invitation", "an invitation to a role"
+    MORNING = "morning", "what waits this morning"
+
+
+class SheetKind(Word):
+    XLSX = "xlsx", "spreadsheet (xlsx)"
+    CSV = "csv", "table (csv)"
+
+
+class SheetState(Word):
+    WAITING = "waiting", "waiting to be read"
+    READ = "read", "read, nothing taken in yet"
+    REFUSED = "refused", "could not be read"
+    TAKEN = "taken", "taken in"
+
+
 class Role(Word):
     """Appointments beyond that of a sender, which every account holder is."""
 
@@ -465,6 +532,10 @@ class Role(Word):
 class JobKind(Word):
     NIGHT = "night", "nightly computation"
     CANARY = "canary", "sign of life"
+    SHEET = "sheet", "reading a spreadsheet"
+    PREVIEW = "preview", "trying a protocol on last season"
+    RELEASE = "release", "making a release"
+    EXPORT = "export", "writing an export"
 
 
 class JobState(Word):
@@ -484,6 +555,49 @@ class RunState(Word):
 class ReleaseState(Word):
     PUBLISHED = "published", "published"
     WITHDRAWN = "withdrawn", "withdrawn"
+
+
+class LeftOut(Word):
+    """Why a released return enters no index."""
+
+    OFF_PROTOCOL = "off_protocol", "off protocol"
+    NO_EFFORT = "no_effort", "nothing could be caught: the trap was lost, flooded or disturbed"
+    NO_WINDOW = "no_window", "its night lies in no survey window"
+    NO_HABITAT = "no_habitat", "its habitat is not told, or not on the season's list"
+
+
+class Exclusion(Word):
+    """Why a return is not in a release."""
+
+    NOT_SCREENED = "not_screened", "not screened yet"
+    QUERIED = "queried", "waits for a coordinator"
+    DISCOUNTED = "discounted", "discounted by a coordinator"
+    WITHDRAWN = "withdrawn", "withdrawn by its sender"
+    NOT_AGREED = "not_agreed", "its sender has not agreed to the licence"
+    FEW_SITES = "few_sites", "its place would stand for too few gardens"
+    NEW_SITE = "new_site", "its garden waits until enough new ones have joined"
+
+
+class TokenScope(Word):
+    """What a token may be used for."""
+
+    SEND = "send", "sending returns and keeping sites"
+    READ_DATA = "read_data", "reading live data and exports"
+    DESK = "desk", "the coordinator's desk"
+
+
+class ExportTable(Word):
+    """Which live table an export holds."""
+
+    RETURNS = "returns", "returns"
+    COUNTS = "counts", "counts"
+
+
+class FileKind(Word):
+    """How an export is written."""
+
+    CSV = "csv", "CSV"
+    PARQUET = "parquet", "Parquet"
 
 
 class IndexLabel(Word):

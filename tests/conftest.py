@@ -4,38 +4,57 @@ from __future__ import annotations
 
 import os
 import shutil
+from typing import Any
 
 import pytest
 from django.core.cache import cache
+from django.db import connection
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
+RSCRIPT = shutil.which("Rscript")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave browser journeys out where there is no browser, and benchmarks unless they are asked for."""
+    """Leave out what needs a browser or R where there is none, and benchmarks unless they are asked for."""
     asked = "benchmark" in (config.getoption("-m") or "")
-    left_out = []
-    for item in items:
-        no_browser = item.get_closest_marker("browser") and not BROWSER and not os.environ.get("TRAPNIGHT_BROWSER")
-        if no_browser or (item.get_closest_marker("benchmark") and not asked):
-            left_out.append(item)
+    no_browser = not BROWSER and not os.environ.get("TRAPNIGHT_BROWSER")
+    no_r = not RSCRIPT and not os.environ.get("TRAPNIGHT_R")
+    absent = {"browser": no_browser, "r": no_r, "benchmark": not asked}
+    missing = {name for name, away in absent.items() if away}
+    left_out = [item for item in items if any(item.get_closest_marker(name) for name in missing)]
     if left_out:
         config.hook.pytest_deselected(items=left_out)
         items[:] = [item for item in items if item not in left_out]
-    config.stash[_LEFT_OUT] = sum(1 for item in left_out if item.get_closest_marker("browser"))
+    config.stash[_LEFT_OUT] = {
+        name: sum(1 for item in left_out if item.get_closest_marker(name)) for name in ("browser", "r")
+    }
 
 
-_LEFT_OUT = pytest.StashKey[int]()
+_LEFT_OUT = pytest.StashKey[dict[str, int]]()
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
     """Say in a line what was left out, and why."""
-    number = config.stash.get(_LEFT_OUT, 0)
-    if number:
+    left_out = config.stash.get(_LEFT_OUT, {})
+    if number := left_out.get("browser"):
         terminalreporter.write_line(f"Left out: {number} journeys in a real browser, as no Chromium is installed here.")
+    if number := left_out.get("r"):
+        terminalreporter.write_line(f"Left out: {number} tests with R, as no Rscript is installed here.")
 
 
 @pytest.fixture(autouse=True)
 def empty_cache() -> None:
     """Each test begins with counters at zero."""
     cache.clear()
+
+
+@pytest.fixture
+def short_lines(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lines to the database end with each request: what a thread of a server kept open would outlive the test."""
+    monkeypatch.setitem(connection.settings_dict, "CONN_MAX_AGE", 0)
+
+
+@pytest.fixture
+def running(short_lines: None, live_server: Any) -> str:
+    """The address of a server that runs beside the test, for programs that read over HTTP."""
+    return str(live_server.url)

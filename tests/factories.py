@@ -4,18 +4,25 @@ from __future__ import annotations
 
 import itertools
 import json
+import time
 import uuid
 from pathlib import Path
 from typing import Any
 
 from django.test import Client
+from django_otp import DEVICE_ID_SESSION_KEY
+from django_otp.oath import hotp
+from django_otp.plugins.otp_totp.models import TOTPDevice
 from knox.models import get_token_model
 
 from surveys.models import Account, Household, Protocol, Region, Return, Season, Site, Trap
-from surveys.services.people import appoint, found_household, open_account
+from surveys.permissions import GUARDED, roles_of, scopes_open_to
+from surveys.services.people import CONSENT_VERSION, appoint, found_household, give_consent, open_account
+from surveys.services.screening import screen_received
 from surveys.services.seasons import install_reference, install_season
 from surveys.services.sites import add_site, add_trap
-from surveys.vocabulary import HouseholdKind, Role
+from surveys.vocabulary import HouseholdKind, Licence, Role, TokenScope
+from surveys.web.idle import USED_AT
 
 ROOT = Path(__file__).resolve().parent.parent
 PASSWORD = "a lantern over wet moss"
@@ -47,8 +54,19 @@ def protocol() -> dict[str, Any]:
     return found
 
 
-def make_season(*, code: str | None = None, review_budget: float = 0.05, year: int = 2026) -> Season:
-    """Open a season of a year with two square regions, six groups, three habitats and three windows."""
+def make_season(
+    *,
+    code: str | None = None,
+    review_budget: float = 0.05,
+    year: int = 2026,
+    time_zone: str = "Atlantic/Reykjavik",
+    tray_photos: bool = False,
+    **changes: Any,
+) -> Season:
+    """Open a season of a year with two square regions, six groups, three habitats and three windows.
+
+    ``changes`` replace fields of its plan.
+    """
     groups = [
         {
             "code": code_, "name": name, "latin": name, "taxon_rank": "order", "tier": "core", "position": n,
@@ -62,8 +80,8 @@ def make_season(*, code: str | None = None, review_budget: float = 0.05, year: i
         install_reference(by=None, groups=groups, habitats=habitats, protocol=protocol())
     plan = {
         "code": code or f"test-{year}", "title": f"Test count {year}", "organiser": "Test office",
-        "contact": "office@test.example", "protocol": "1", "opens_on": f"{year}-01-01", "closes_on": f"{year}-12-31", "time_zone": "Atlantic/Reykjavik",
-        "licence": "CC-BY-4.0", "review_budget": review_budget, "groups": [row[0] for row in GROUPS],
+        "contact": "office@test.example", "protocol": "1", "opens_on": f"{year}-01-01", "closes_on": f"{year}-12-31", "time_zone": time_zone,
+        "licence": "CC-BY-4.0", "review_budget": review_budget, "tray_photos": tray_photos, "groups": [row[0] for row in GROUPS],
         "habitats": [{"code": row[0], "weight": weight} for row, weight in zip(HABITATS, (0.5, 0.4, 0.1), strict=True)],
         "windows": [
             {"code": "spring", "name": "Spring", "first_day": f"{year}-04-01", "last_day": f"{year}-05-31"},
@@ -78,17 +96,21 @@ def make_season(*, code: str | None = None, review_budget: float = 0.05, year: i
             {"type": "Feature", "properties": {"code": "westmark", "name": "Westmark"}, "geometry": square(-19, 51)},
         ],
     }
-    return install_season(by=None, plan=plan, boundaries=boundaries)
+    return install_season(by=None, plan=plan | changes, boundaries=boundaries)
 
 
 def make_account(*, email: str | None = None) -> Account:
     """Open an account."""
-    return open_account(email=email or f"person{next(_numbers)}@test.example", password=PASSWORD, adult=True)
+    return open_account(
+        email=email or f"person{next(_numbers)}@test.example", password=PASSWORD, adult=True, confirmed=True
+    )
 
 
 def make_household(*, keeper: Account | None = None, kind: HouseholdKind = HouseholdKind.HOUSEHOLD) -> Household:
-    """Found a household under a fresh alias."""
-    return found_household(by=keeper or make_account(), kind=kind, alias=f"Mossy Lantern {next(_numbers)}")
+    """Found a household under a fresh alias, whose keeper has agreed to the licence."""
+    keeper = keeper or make_account()
+    give_consent(by=keeper, version=CONSENT_VERSION, licence=Licence.CC_BY_4)
+    return found_household(by=keeper, kind=kind, alias=f"Mossy Lantern {next(_numbers)}")
 
 
 def make_site(*, household: Household | None = None, region: str = "eastmark") -> Site:
@@ -158,9 +180,55 @@ def return_payload(trap: Trap, **changes: Any) -> dict[str, Any]:
     return {name: value for name, value in payload.items() if value is not None}
 
 
-def token_of(account: Account) -> str:
-    """Return a fresh API token of an account."""
-    return str(get_token_model().objects.create(user=account)[1])
+def client_of(account: Account) -> Client:
+    """Return a browser in which somebody is signed in, as far as the account's roles ask for."""
+    client = Client()
+    sign_in_fully(client, account)
+    return client
+
+
+def sign_in_fully(client: Client, account: Account) -> None:
+    """Sign somebody in, and give the second factor where the account's roles ask for it."""
+    client.force_login(account)
+    device = factor_of(account)
+    if device is not None:
+        session = client.session
+        session[DEVICE_ID_SESSION_KEY] = device.persistent_id  # as django_otp.login sets it
+        session[USED_AT] = int(time.time())
+        session.save()
+
+
+def factor_of(account: Account) -> TOTPDevice | None:
+    """Return the second factor of a coordinator or an operator, set up if it is not there yet; None for others."""
+    fresh = Account.objects.get(pk=account.pk)
+    if not roles_of(fresh) & GUARDED:
+        return None
+    device: TOTPDevice = TOTPDevice.objects.get_or_create(user=fresh, confirmed=True, defaults={"name": "app"})[0]
+    return device
+
+
+def code_of(account: Account) -> str:
+    """Return the code that the app of an account shows now: the first that was not used yet."""
+    device = factor_of(account)
+    assert device is not None
+    step = max(int(time.time()) // device.step, device.last_t + 1)
+    return f"{hotp(device.bin_key, step):06d}"
+
+
+def verified(account: Account) -> Account:
+    """Return an account as a page meets it once the second factor is given."""
+    account.otp_device = factor_of(account)  # type: ignore[attr-defined]  # as its middleware sets it
+    return account
+
+
+def token_of(account: Account, *scopes: TokenScope) -> str:
+    """Return a fresh API token of an account, as it is got with a code where its roles ask for one.
+
+    It is for ``scopes``, or for all that the account may use.
+    """
+    factor_of(account)
+    wanted = scopes or scopes_open_to(Account.objects.get(pk=account.pk))
+    return str(get_token_model().objects.create(user=account, scopes=[one.value for one in wanted])[1])
 
 
 class ApiClient(Client):
@@ -182,6 +250,15 @@ class ApiClient(Client):
     def read(self, path: str, **headers: str) -> Any:
         """GET a path of the API."""
         return self.get(f"/api/v1/{path}", headers=headers)
+
+
+def send_return(trap: Trap, *, screened: bool = False, **changes: Any) -> Return:
+    """Send a return through the API, have it screened where that is asked for, and return its row."""
+    payload = return_payload(trap, **changes)
+    assert ApiClient(trap.site.household.keeper).send("returns", payload).status_code == 201
+    if screened:
+        screen_received(most=50)
+    return stored(payload)
 
 
 def stored(payload: dict[str, Any]) -> Return:

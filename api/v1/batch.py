@@ -19,6 +19,7 @@ from surveys.permissions import Rule, account_of
 from surveys.services.intake import MOST_AT_ONCE, Receipt, SentReturn, receive_returns
 from surveys.services.once import Kept
 from surveys.services.waking import wake_screening
+from surveys.vocabulary import TokenScope
 
 OF_A_SENDING: dict[str, Any] = {
     "required": "This is missing.",
@@ -67,6 +68,7 @@ class Batch(Resource):
     """Many returns in one sending, each answered for itself."""
 
     permission_classes = [rule(Rule.SIGNED_IN)]
+    scope = TokenScope.SEND
     needs_key = True
 
     @extend_schema(

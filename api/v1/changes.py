@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from drf_spectacular.utils import OpenApiExample, extend_schema
+from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -12,7 +12,7 @@ from rest_framework.response import Response
 from api.base import Resource
 from api.etags import etag_of, not_modified
 from api.permissions import rule
-from api.v1.indices import RUN_EXAMPLE, RunOut, run_out
+from api.v1.indices import RunOut, run_out
 from surveys.errors import NotFound
 from surveys.methods.change_words import STATEMENT, change_sentence
 from surveys.permissions import Rule
@@ -71,52 +71,15 @@ class ChangesOut(serializers.Serializer[Any]):
     values = ChangeOut(many=True)
 
 
-#: Invented.
-_EXAMPLE = {
-    "season": "merrow-2026",
-    "statement": STATEMENT,
-    "unit": "ratio to the mean of the base seasons",
-    "confidence": 0.95,
-    "run": RUN_EXAMPLE,
-    "earlier": [{"season": "merrow-2025", "returns": 640, "snapshot_hash": "fedcba9876543210"}],
-    "groups": [
-        {
-            "group": "woodlice",
-            "base": ["merrow-2025"],
-            "temperature_sentence": "700 of 790 returns came with a temperature; 90 took the mean of their region and "
-            "season, 0 had none and count unadjusted.",
-        }
-    ],
-    "values": [
-        {
-            "region": "eastmark",
-            "group": "woodlice",
-            "window": "spring",
-            "adjusted": False,
-            "code": "shown",
-            "sentence": change_sentence("shown", 0),
-            "ratio": 1.38,
-            "low": 1.09,
-            "high": 1.75,
-            "p_value": 0.008,
-            "p_adjusted": 0.04,
-            "revisited_sites": 31,
-            "effective_sites": 19.4,
-            "more_sites_needed": 0,
-        }
-    ],
-}
-
-
 class Changes(Resource):
     """The changes of a season since the seasons before it."""
 
     permission_classes = [rule(Rule.ANYONE)]
+    scope = None
 
     @extend_schema(
         operation_id="read_changes",
         responses=ChangesOut,
-        examples=[OpenApiExample("A change of one group", value=_EXAMPLE, response_only=True, status_codes=["200"])],
         tags=["indices"],
     )
     def get(self, request: Request, season: str) -> Response:

@@ -11,3 +11,4 @@ class Description(Resource, SpectacularJSONAPIView):
     """The OpenAPI 3.1 description of version 1."""
 
     permission_classes = [rule(Rule.ANYONE)]
+    scope = None

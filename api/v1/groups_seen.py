@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from drf_spectacular.utils import OpenApiExample, extend_schema
+from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -13,7 +13,7 @@ from rest_framework.response import Response
 from api.base import Resource
 from api.etags import etag_of, not_modified
 from api.permissions import rule
-from api.v1.indices import RUN_EXAMPLE, RunOut, run_out
+from api.v1.indices import RunOut, run_out
 from surveys.errors import NotFound
 from surveys.permissions import Rule
 from surveys.queries.groups_seen import ShownGroupsSeen, shown_groups_seen
@@ -80,42 +80,15 @@ class GroupsSeenOut(serializers.Serializer[Any]):
     values = RegionSeenOut(many=True)
 
 
-#: Invented: a region that may not be shown, which keeps the example short.
-_EXAMPLE = {
-    "season": "merrow-2026",
-    "statement": "Groups seen counts which groups of a list of 3 were found in traps.",
-    "unit": "groups of the list",
-    "confidence": 0.95,
-    "run": RUN_EXAMPLE,
-    "groups": ["woodlice", "spiders", "springtails"],
-    "groups_left_out": [],
-    "base_effort": None,
-    "base_coverage": None,
-    "values": [
-        {
-            "region": "eastmark",
-            "label": "too_few",
-            "groups_seen": 3,
-            "sites": 4,
-            "site_nights": 9,
-            "left_out": 0,
-            "codes": ["few_sites"],
-            "sentences": ["Too few sites answered the whole list: 4 of the 10 needed."],
-            "figures": None,
-        }
-    ],
-}
-
-
 class GroupsSeen(Resource):
     """Groups seen in the regions of a season."""
 
     permission_classes = [rule(Rule.ANYONE)]
+    scope = None
 
     @extend_schema(
         operation_id="read_groups_seen",
         responses=GroupsSeenOut,
-        examples=[OpenApiExample("Too few sites", value=_EXAMPLE, response_only=True, status_codes=["200"])],
         tags=["indices"],
     )
     def get(self, request: Request, season: str) -> Response:

@@ -25,23 +25,16 @@ STATEMENT = (
 )
 
 
-#: Invented; stands in the examples of every answer that a run is behind.
-RUN_EXAMPLE: dict[str, Any] = {
-    "night": "2026-06-01",
-    "published_at": "2026-06-02T02:11:00Z",
-    "method_version": "1",
-    "protocol_version": "1",
-    "code_version": "0123456789abcdef",
-    "seed": 20260601,
-    "snapshot_event": 4711,
-    "snapshot_hash": "0123456789abcdef",
-    "counts": {"returns": 812, "in_indices": 790},
-}
+#: Of what a run counted, this is told to everybody.
+OPEN_COUNTS = ("returns", "in_indices")
 
 
 def run_out(run: Any) -> dict[str, Any]:
     """Return the run behind an answer, as :class:`RunOut` describes it."""
-    return {str(name): getattr(run, str(name)) for name in RunOut().fields}
+    told = {str(name): getattr(run, str(name)) for name in RunOut().fields}
+    # What a night counted of each region is for the desk: some have a garden or two.
+    told["counts"] = {name: run.counts[name] for name in OPEN_COUNTS if name in run.counts}
+    return told
 
 
 class ValueOut(serializers.Serializer[Any]):
@@ -91,6 +84,7 @@ class Indices(Resource):
     """The index series of a season."""
 
     permission_classes = [rule(Rule.ANYONE)]
+    scope = None
     query_parameters = ("rim_exponent",)
 
     @extend_schema(

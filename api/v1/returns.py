@@ -18,6 +18,7 @@ from api.fields import ClientId, Instant, ListedWord, Measure, ShortText, Strict
 from api.idempotency import answered, required_once
 from api.pagination import KeysetPage
 from api.permissions import rule
+from api.v1.questions import QuestionOut, question_shown
 from surveys.permissions import Rule, account_of
 from surveys.queries import returns as queries
 from surveys.services.intake import (
@@ -36,6 +37,7 @@ from surveys.vocabulary import (
     REPORTED_WORDS,
     AnswerKind,
     CountClass,
+    TokenScope,
 )
 
 #: Three times the groups of the longest list: more answers than this belong to no return.
@@ -78,6 +80,13 @@ class ReturnIn(StrictSerializer):
         for name, (lowest, highest) in REPORTED_NUMBERS.items():
             fields[name] = WholeNumber(low=lowest, high=highest, required=False)
         return fields
+
+
+class OneReturnIn(ReturnIn):
+    """A return sent by itself: it may end a setting by name, and may take the place of an earlier return."""
+
+    opening = ClientId(required=False, help_text="Id of the setting that this return ends.")
+    amends = ClientId(required=False, help_text="Id of your return that this one takes the place of.")
 
 
 class FindingOut(serializers.Serializer[Any]):
@@ -124,6 +133,9 @@ class ReturnOut(serializers.Serializer[Any]):
     catch = CatchOut(many=True)
     findings = FindingOut(many=True)
     why_it_waits = WhyOut(many=True)
+    questions = QuestionOut(many=True)
+    amends = serializers.UUIDField(allow_null=True)
+    amended_by = serializers.UUIDField(allow_null=True)
 
 
 def read_answers(rows: Iterable[dict[str, Any]]) -> tuple[SentAnswer, ...]:
@@ -189,7 +201,14 @@ def shown(report: Any) -> dict[str, Any]:
         "catch": caught(report),
         "findings": [found(one) for one in report.findings.all()],
         "why_it_waits": [{"reason": one.reason, "sentence": one.gentle_sentence} for one in report.queries.all()],
+        "questions": [question_shown(one) for one in report.questions.all()],
+        "amends": _uuid_of(report.amends),
+        "amended_by": _uuid_of(getattr(report, "amended_by", None)),
     }
+
+
+def _uuid_of(report: Any) -> str | None:
+    return str(report.uuid) if report else None
 
 
 def shown_new(receipt: Receipt) -> dict[str, Any]:
@@ -199,6 +218,9 @@ def shown_new(receipt: Receipt) -> dict[str, Any]:
         "catch": [{**_answered(one), "corrected": None} for one in receipt.catches],
         "findings": [found(one) for one in receipt.findings],
         "why_it_waits": [],
+        "questions": [],
+        "amends": _uuid_of(receipt.report.amends) if receipt.report else None,
+        "amended_by": None,
     }
 
 
@@ -223,6 +245,7 @@ class Returns(Resource):
     """One's own returns."""
 
     permission_classes = [rule(Rule.SIGNED_IN)]
+    scope = TokenScope.SEND
     query_parameters = ("limit", "cursor")
     needs_key = True
     page = KeysetPage(order=("-id",))
@@ -232,14 +255,20 @@ class Returns(Resource):
         return self.page.answer(queries.own_returns(request.user), request, shown)
 
     @extend_schema(
-        operation_id="send_return", request=ReturnIn, responses={201: ReturnOut, 200: ReturnOut}, tags=["returns"]
+        operation_id="send_return", request=OneReturnIn, responses={201: ReturnOut, 200: ReturnOut}, tags=["returns"]
     )
     def post(self, request: Request) -> Response:
         once = required_once(request, route="send_return")
-        given = ReturnIn(data=request.data)
+        given = OneReturnIn(data=request.data)
         given.is_valid(raise_exception=True)
+        wanted = given.validated_data
         kept = receive_return(
-            by=account_of(request.user), sent=read_return(given.validated_data), once=once, answer=_kept
+            by=account_of(request.user),
+            sent=read_return(wanted),
+            opening=wanted.get("opening"),
+            amends=wanted.get("amends"),
+            once=once,
+            answer=_kept,
         )
         assert isinstance(kept, Kept)  # it was given an answer to keep
         if not kept.before:
@@ -251,6 +280,7 @@ class OneReturn(Resource):
     """One of one's own returns."""
 
     permission_classes = [rule(Rule.SIGNED_IN)]
+    scope = TokenScope.SEND
 
     @extend_schema(operation_id="read_own_return", responses=ReturnOut, tags=["returns"])
     def get(self, request: Request, uuid: UUID) -> Response:
@@ -263,13 +293,14 @@ class Withdrawal(Resource):
     """Taking one's own return back."""
 
     permission_classes = [rule(Rule.SIGNED_IN)]
+    scope = TokenScope.SEND
     needs_match = True
 
     @extend_schema(operation_id="withdraw_return", request=None, responses=ReturnOut, tags=["returns"])
     def post(self, request: Request, uuid: UUID) -> Response:
         before = queries.own_return(request.user, uuid)
         require_match(request, etag_of(before.version, before.uuid))
-        withdraw_return(by=account_of(request.user), uuid=uuid)
+        withdraw_return(by=account_of(request.user), uuid=uuid, version=before.version)
         report = queries.own_return(request.user, uuid)
         return Response(shown(report), headers={"ETag": etag_of(report.version, report.uuid)})
 

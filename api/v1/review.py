@@ -2,27 +2,27 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
 from uuid import UUID
 
-from drf_spectacular.utils import extend_schema
+from django.utils import timezone
+from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework import serializers
+from rest_framework.exceptions import ErrorDetail, ValidationError
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.base import Resource
-from api.etags import etag_of, not_modified, require_match
-from api.fields import Instant, ListedWord, Measure, ShortText, StrictSerializer, WholeNumber
+from api.etags import etag_of, not_modified
 from api.pagination import KeysetPage
 from api.permissions import rule
-from api.v1.returns import ANSWERS, AnswerIn, CatchOut, FindingOut, caught, found, read_answers, reported
-from surveys.errors import Faulty
-from surveys.permissions import Rule, account_of
+from api.v1.questions import QuestionOut, question_shown
+from api.v1.returns import CatchOut, FindingOut, caught, found, reported
+from surveys.permissions import Rule
 from surveys.queries import returns as returns_queries
 from surveys.queries import review as queries
-from surveys.services.intake import answer_fault, bounded
-from surveys.services.review import give_verdict
-from surveys.vocabulary import Decision, Liquid, TrapState, VerdictReason
+from surveys.vocabulary import QueryReason, TokenScope
 
 
 class QueryOut(serializers.Serializer[Any]):
@@ -61,28 +61,8 @@ class RecordOut(QueuedOut):
     catch = CatchOut(many=True)
     findings = FindingOut(many=True)
     queries = QueryOut(many=True)
+    questions = QuestionOut(many=True)
     verdicts = serializers.ListField(child=serializers.DictField())
-
-
-class CorrectedColumnsIn(StrictSerializer):
-    """Reported values that a coordinator corrects: those that effort hangs on."""
-
-    set_at = Instant(required=False)
-    emptied_at = Instant(required=False)
-    mouth_mm = Measure(low=1, high=1000, required=False)
-    traps_pooled = WholeNumber(low=1, high=60, required=False)
-    trap_state = ListedWord(TrapState, required=False)
-    liquid = ListedWord(Liquid, required=False)
-
-
-class VerdictIn(StrictSerializer):
-    """A verdict: what is decided, why, and what is corrected if anything is."""
-
-    decision = ListedWord(Decision)
-    reason = ListedWord(VerdictReason)
-    note = ShortText(longest=500, required=False, allow_blank=True, default="")
-    catch = AnswerIn(**ANSWERS, required=False)
-    columns = CorrectedColumnsIn(required=False)
 
 
 def queued(report: Any) -> dict[str, Any]:
@@ -123,6 +103,7 @@ def recorded(report: Any) -> dict[str, Any]:
             }
             for one in report.queries.all()
         ],
+        "questions": [question_shown(one) for one in report.questions.all()],
         "verdicts": [
             {
                 "decision": one.decision,
@@ -130,8 +111,9 @@ def recorded(report: Any) -> dict[str, Any]:
                 "note": one.note,
                 "decided_at": one.decided_at.isoformat(),
                 "version": one.report_version,
+                "undone_at": one.undo.undone_at.isoformat() if hasattr(one, "undo") else None,
             }
-            for one in report.verdicts.all()
+            for one in (() if returns_queries.awaits_second_look(report) else report.verdicts.all())
         ],
     }
 
@@ -140,57 +122,56 @@ class Queue(Resource):
     """What waits in one's regions: danger first, then probability x index damage."""
 
     permission_classes = [rule(Rule.COORDINATOR)]
-    query_parameters = ("limit", "cursor")
+    scope = TokenScope.DESK
+    query_parameters = ("limit", "cursor", "region", "reason", "household", "days")
     page = KeysetPage(order=queries.QUEUE_ORDER)
 
-    @extend_schema(operation_id="list_queue", responses=QueuedOut(many=True), tags=["review"])
+    @extend_schema(
+        operation_id="list_queue",
+        parameters=[
+            OpenApiParameter("region", str, description="Only this region, by its code."),
+            OpenApiParameter(
+                "reason", str, enum=QueryReason.values(), description="Only what waits for this reason first."
+            ),
+            OpenApiParameter("household", str, description="Only this household, by its public alias."),
+            OpenApiParameter("days", int, description="Only what has waited for at least so many days, 1 to 999."),
+        ],
+        responses=QueuedOut(many=True),
+        tags=["review"],
+    )
     def get(self, request: Request) -> Response:
-        return self.page.answer(queries.queue(request.user), request, queued)
+        return self.page.answer(queries.queue(request.user, _wanted(request)), request, queued)
+
+
+def _wanted(request: Request) -> queries.Wanted:
+    """Read which part of the queue is asked for; refuse what cannot be read."""
+    given = request.query_params
+    reason, days = given.get("reason"), given.get("days")
+    if reason is not None and reason not in QueryReason.values():
+        known = ", ".join(QueryReason.values())
+        raise ValidationError(
+            {"reason": [ErrorDetail(f"{reason[:40]!r} is no reason. There are: {known}.", "unknown_word")]}
+        )
+    if days is not None and not (days.isascii() and days.isdigit() and 1 <= len(days) <= 3 and int(days) >= 1):
+        raise ValidationError(
+            {"days": [ErrorDetail(f"{days[:20]!r} is not a number of days. Ask for 1 to 999.", "bad_days")]}
+        )
+    return queries.Wanted(
+        region=given.get("region", "").replace("\0", ""),
+        reason=QueryReason(reason) if reason else None,
+        household=given.get("household", "").replace("\0", ""),
+        before=timezone.now() - timedelta(days=int(days)) if days else None,
+    )
 
 
 class Record(Resource):
     """One return in one's care."""
 
     permission_classes = [rule(Rule.COORDINATOR)]
+    scope = TokenScope.DESK
 
     @extend_schema(operation_id="read_record", responses=RecordOut, tags=["review"])
     def get(self, request: Request, uuid: UUID) -> Response:
         report = returns_queries.return_in_care(request.user, uuid)
         tag = etag_of(report.version, report.uuid)
         return not_modified(request, tag) or Response(recorded(report), headers={"ETag": tag})
-
-
-class Verdicts(Resource):
-    """The verdict on one return. ``If-Match`` carries the version that was read."""
-
-    permission_classes = [rule(Rule.COORDINATOR)]
-    needs_match = True
-
-    @extend_schema(operation_id="give_verdict", request=VerdictIn, responses={201: RecordOut}, tags=["review"])
-    def post(self, request: Request, uuid: UUID) -> Response:
-        before = returns_queries.return_in_care(request.user, uuid)
-        require_match(request, etag_of(before.version, before.uuid))
-        given = VerdictIn(data=request.data)
-        given.is_valid(raise_exception=True)
-        wanted = given.validated_data
-        give_verdict(
-            by=account_of(request.user),
-            uuid=uuid,
-            version=before.version,
-            decision=wanted["decision"],
-            reason=wanted["reason"],
-            note=wanted["note"],
-            answers=_answers(wanted.get("catch", [])),
-            columns=wanted.get("columns", {}),
-        )
-        report = returns_queries.return_in_care(request.user, uuid)
-        return Response(recorded(report), 201, headers={"ETag": etag_of(report.version, report.uuid)})
-
-
-def _answers(rows: list[dict[str, Any]]) -> list[Any]:
-    sent = read_answers(rows)
-    faults = [answer_fault(one, f"/catch/{place}") for place, one in enumerate(sent)]
-    if any(faults):
-        wrong = tuple(fault for fault in faults if fault is not None)
-        raise Faulty("Some of the corrections could not be read.", faults=wrong)
-    return [bounded(one) for one in sent]

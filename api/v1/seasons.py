@@ -95,6 +95,7 @@ class Seasons(Resource):
     """All seasons, newest first."""
 
     permission_classes = [rule(Rule.ANYONE)]
+    scope = None
 
     @extend_schema(operation_id="list_seasons", responses=SeasonOut(many=True), tags=["seasons"])
     def get(self, request: Request) -> Response:
@@ -105,6 +106,7 @@ class OneSeason(Resource):
     """One season with its lists."""
 
     permission_classes = [rule(Rule.ANYONE)]
+    scope = None
 
     @extend_schema(operation_id="read_season", responses=WholeSeasonOut, tags=["seasons"])
     def get(self, request: Request, season: str) -> Response:

@@ -11,19 +11,24 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.base import Resource
-from api.fields import ClientId, Measure, ShortText, StrictSerializer
+from api.fields import ClientId, Measure, ShortText, StrictSerializer, TrueOrFalse
 from api.permissions import rule
 from surveys.permissions import Rule, account_of
 from surveys.queries.sites import own_household, own_sites
 from surveys.services.sites import add_site, add_trap
+from surveys.vocabulary import TokenScope
 
 
 class SiteIn(StrictSerializer):
-    """A new site. The exact point is seen by you and your coordinator only."""
+    """A new site. By default the middle of a square of about 1 km is kept; ``fine`` keeps the point to about 11 m.
+
+    Either is seen by you and your coordinator only.
+    """
 
     household = ClientId()
     latitude = Measure(low=-90, high=90)
     longitude = Measure(low=-180, high=180)
+    fine = TrueOrFalse(required=False, default=False)
 
 
 class TrapIn(StrictSerializer):
@@ -41,7 +46,7 @@ class TrapOut(serializers.Serializer[Any]):
 
 
 class SiteOut(serializers.Serializer[Any]):
-    """A site with its traps: the exact point for its owner, the cell for everybody else."""
+    """A site with its traps: the point that is kept for its owner, the cell for everybody else."""
 
     id = serializers.UUIDField()
     household = serializers.UUIDField()
@@ -78,6 +83,8 @@ class Sites(Resource):
     """One's own sites with their traps."""
 
     permission_classes = [rule(Rule.SIGNED_IN)]
+    scope = TokenScope.SEND
+    also_refuses = {"POST": ("not-found",)}
 
     @extend_schema(operation_id="list_own_sites", responses=SiteOut(many=True), tags=["sites"])
     def get(self, request: Request) -> Response:
@@ -93,6 +100,7 @@ class Sites(Resource):
             household=own_household(request.user, wanted["household"]),
             latitude=wanted["latitude"],
             longitude=wanted["longitude"],
+            fine=wanted["fine"],
         )
         return Response(shown(own_sites(request.user).get(pk=site.pk)), 201)
 
@@ -101,6 +109,7 @@ class Traps(Resource):
     """The traps of one site."""
 
     permission_classes = [rule(Rule.SIGNED_IN)]
+    scope = TokenScope.SEND
 
     @extend_schema(operation_id="add_trap", request=TrapIn, responses={201: TrapOut}, tags=["sites"])
     def post(self, request: Request, site: UUID) -> Response:

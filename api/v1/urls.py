@@ -2,25 +2,60 @@
 
 from django.urls import path
 
-from api.v1 import batch, changes, description, groups_seen, indices, releases, returns, review, seasons, sites, tokens
+from api.v1 import (
+    batch,
+    changes,
+    data,
+    description,
+    exports,
+    groups_seen,
+    indices,
+    leases,
+    openings,
+    photos,
+    questions,
+    returns,
+    review,
+    seasons,
+    sites,
+    tokens,
+    verdicts,
+)
 
 urlpatterns = [
     path("openapi.json", description.Description.as_view(), name="api-openapi"),
     path("tokens", tokens.Tokens.as_view(), name="api-tokens"),
     path("tokens/current", tokens.CurrentToken.as_view(), name="api-current-token"),
+    path("tokens/<slug:key>", tokens.OneToken.as_view(), name="api-token"),
     path("seasons", seasons.Seasons.as_view(), name="api-seasons"),
     path("seasons/<slug:season>", seasons.OneSeason.as_view(), name="api-season"),
     path("seasons/<slug:season>/indices", indices.Indices.as_view(), name="api-indices"),
     path("seasons/<slug:season>/changes", changes.Changes.as_view(), name="api-changes"),
     path("seasons/<slug:season>/groups-seen", groups_seen.GroupsSeen.as_view(), name="api-groups-seen"),
-    path("seasons/<slug:season>/returns.csv", releases.CleanReturns.as_view(), name="api-clean-returns"),
     path("sites", sites.Sites.as_view(), name="api-sites"),
     path("sites/<uuid:site>/traps", sites.Traps.as_view(), name="api-traps"),
+    path("openings", openings.Openings.as_view(), name="api-openings"),
+    path("openings/<uuid:uuid>", openings.OneOpening.as_view(), name="api-opening"),
+    path("openings/<uuid:uuid>/looks", openings.Looks.as_view(), name="api-looks"),
+    path("openings/<uuid:uuid>/ending", openings.EndOfOpening.as_view(), name="api-ending"),
     path("returns", returns.Returns.as_view(), name="api-returns"),
     path("returns/batch", batch.Batch.as_view(), name="api-returns-batch"),
     path("returns/<uuid:uuid>", returns.OneReturn.as_view(), name="api-return"),
     path("returns/<uuid:uuid>/withdrawal", returns.Withdrawal.as_view(), name="api-withdrawal"),
+    path("returns/<uuid:uuid>/photo", photos.OwnPhoto.as_view(), name="api-photo"),
+    path(
+        "returns/<uuid:uuid>/questions/<int:question>/answer", questions.AnswerToQuestion.as_view(), name="api-answer"
+    ),
+    path("data/returns", data.DataReturns.as_view(), name="api-data-returns"),
+    path("exports", exports.Exports.as_view(), name="api-exports"),
+    path("exports/<uuid:uuid>", exports.OneExport.as_view(), name="api-export"),
+    path("exports/<uuid:uuid>/data.<str:kind>", exports.ExportFile.as_view(), name="api-export-file"),
     path("queue", review.Queue.as_view(), name="api-queue"),
     path("queue/<uuid:uuid>", review.Record.as_view(), name="api-record"),
-    path("queue/<uuid:uuid>/verdicts", review.Verdicts.as_view(), name="api-verdicts"),
+    path("queue/<uuid:uuid>/questions", questions.Questions.as_view(), name="api-questions"),
+    path("queue/<uuid:uuid>/photo", photos.PhotoInCare.as_view(), name="api-queue-photo"),
+    path("queue/<uuid:uuid>/verdicts", verdicts.Verdicts.as_view(), name="api-verdicts"),
+    path("queue/<uuid:uuid>/lease", leases.Lease.as_view(), name="api-lease"),
+    path("queue/<uuid:uuid>/undo", verdicts.Undo.as_view(), name="api-undo"),
+    path("queue/verdicts", verdicts.VerdictsTogether.as_view(), name="api-verdicts-together"),
 ]

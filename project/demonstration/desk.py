@@ -56,15 +56,17 @@ def work_queue(merrow: Merrow, address: str) -> dict[str, int]:
     counts: dict[str, int] = {}
     for coordinator in merrow.people["coordinators"]:
         with httpx.Client(base_url=f"{address}/api/v1/", timeout=60) as client:
-            _sign_in(client, coordinator["email"], merrow.people["password"])
+            code = merrow.factors[coordinator["email"]].own_code
+            _sign_in(client, coordinator["email"], merrow.people["password"], code)
             for report in tqdm(_waiting(client), desc=f"the desk of {coordinator['email']}", unit="return"):
                 decision = _decide(client, report["id"], verdict_on(known[report["id"]]))
                 counts[decision] = counts.get(decision, 0) + 1
     return counts
 
 
-def _sign_in(client: httpx.Client, email: str, password: str) -> None:
-    answer = client.post("tokens", json={"email": email, "password": password}).raise_for_status().json()
+def _sign_in(client: httpx.Client, email: str, password: str, code: str) -> None:
+    given = {"email": email, "password": password, "code": code}
+    answer = client.post("tokens", json=given).raise_for_status().json()
     client.headers["Authorization"] = f"Bearer {answer['token']}"
 
 

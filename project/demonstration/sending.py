@@ -9,15 +9,15 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import httpx
-from knox.models import get_token_model
 from tqdm import tqdm
 
 from project.demonstration.world import Merrow, account
 from surveys.errors import Refusal
 from surveys.methods.simulation import Garden, SimulatedReturn
 from surveys.models import Household, Return
-from surveys.services.people import found_household
-from surveys.vocabulary import CLASS_BOUNDS, AnswerKind, HouseholdKind
+from surveys.services.people import CONSENT_VERSION, found_household, give_consent
+from surveys.services.tokens import make_token
+from surveys.vocabulary import CLASS_BOUNDS, AnswerKind, HouseholdKind, Licence, TokenScope
 
 #: Gardens that send at the same time.
 SENDERS = 4
@@ -60,10 +60,11 @@ def found_households(merrow: Merrow) -> dict[int, tuple[Household, str]]:
     for garden in tqdm(merrow.simulated.gardens, desc="opening accounts", unit="garden"):
         number = garden.number
         keeper = account(f"garden-{number:03d}@merrow.example", merrow.people["password"])
+        give_consent(by=keeper, version=CONSENT_VERSION, licence=Licence(merrow.season.licence))
         kind = HouseholdKind.SCHOOL if garden.school else HouseholdKind.HOUSEHOLD
         alias = f"{firsts[number % len(firsts)]} {seconds[number // len(firsts) * 7 % len(seconds)]} {number + 11}"
         household = keeper.households.first() or found_household(by=keeper, kind=kind, alias=alias)
-        found[number] = household, str(get_token_model().objects.create(user=keeper)[1])
+        found[number] = household, make_token(by=keeper, name="demonstration", scopes=[TokenScope.SEND]).secret
     return found
 
 

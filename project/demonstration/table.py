@@ -81,5 +81,7 @@ def _indices(merrow: Merrow, window: str) -> Iterator[str]:
 def _cell(value: IndexValue | None, truth: float) -> str:
     if value is None or value.estimate is None:
         more = value.more_sites_needed if value else 0
-        return f"{more} more gardens" if more else "too few animals"
+        if not more:
+            return "too few animals"
+        return "1 more garden" if more == 1 else f"{more} more gardens"
     return f"{value.estimate:.2f} ({value.low:.2f}-{value.high:.2f}) ={truth:.2f}"

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from project.demonstration.factors import Factor, set_up_factors
 from project.embedded import BASE_DIR
 from surveys.errors import Refusal
 from surveys.methods.simulation import Simulated, World, simulate_season, world_from_mappings
@@ -34,6 +35,7 @@ class Merrow:
     world: World
     simulated: Simulated
     people: Mapping[str, Any]
+    factors: Mapping[str, Factor]
 
 
 def read(name: str) -> Any:
@@ -50,17 +52,18 @@ def prepare(*, households: int, schools: int) -> Merrow:
         install_reference(by=None, groups=groups, habitats=habitats, protocol=read("reference/protocol-1.json"))
         season = install_season(by=None, plan=plan, boundaries=boundaries)
     _appoint_offices(people)
+    factors = set_up_factors(people)
     world = world_from_mappings(groups, habitats, plan, boundaries)
     simulated = simulate_season(
         world, rng=np.random.default_rng(SEED), households=households, schools=schools, as_of=AS_OF
     )
-    return Merrow(season=season, world=world, simulated=simulated, people=people)
+    return Merrow(season=season, world=world, simulated=simulated, people=people, factors=factors)
 
 
 def account(email: str, password: str) -> Account:
     """Return the account of a mail address; open it if there is none."""
     found = Account.objects.filter(email=email).first()
-    return found or open_account(email=email, password=password, adult=True)
+    return found or open_account(email=email, password=password, adult=True, confirmed=True)
 
 
 def _appoint_offices(people: Mapping[str, Any]) -> None:
@@ -68,6 +71,7 @@ def _appoint_offices(people: Mapping[str, Any]) -> None:
     operator = account(people["operator"]["email"], password)
     appoint(by=None, account=operator, role=Role.OPERATOR)
     appoint(by=operator, account=account(people["researcher"]["email"], password), role=Role.RESEARCHER)
+    appoint(by=operator, account=account(people["lead"]["email"], password), role=Role.COORDINATOR)
     for coordinator in people["coordinators"]:
         for code in coordinator["regions"]:
             region = Region.objects.filter(code=code).first()

@@ -13,11 +13,15 @@ if not _key_file.exists():
 SECRET_KEY = _key_file.read_text()
 ALLOWED_HOSTS = ["127.0.0.1", "localhost", "[::1]"]
 SECURE_SSL_REDIRECT = False
+PUBLIC_ADDRESS = "http://127.0.0.1:8000"
 SECURE_HSTS_SECONDS = 0
 SESSION_COOKIE_NAME = "trapnight"
 SESSION_COOKIE_SECURE = False
 CSRF_COOKIE_NAME = "trapnight-csrf"
 CSRF_COOKIE_SECURE = False
+LANGUAGE_COOKIE_SECURE = False
+# Mail is printed where the web server and the worker print.
+EMAIL_BACKEND = "django.core.mail.backends.console.EmailBackend"
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},

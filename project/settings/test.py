@@ -1,5 +1,6 @@
 """Tests: the embedded services, a fast password hash, plain HTTP."""
 
+from project import env
 from project.settings.base import *  # noqa: F403
 
 SECRET_KEY = "only-for-tests-and-therefore-public-0123456789-abcdefghijklmnop"  # noqa: S105
@@ -14,7 +15,12 @@ STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
 }
+LANGUAGE_COOKIE_SECURE = False
+# The test runner keeps mail in memory instead; a server that a journey starts prints it into its log.
+EMAIL_BACKEND = "django.core.mail.backends.console.EmailBackend"
 WHITENOISE_USE_FINDERS = True
-API_REQUESTS_PER_MINUTE = 1_000_000
+# It stands in releases; a test of another one sets its own.
+PUBLIC_ADDRESS = env.text("PUBLIC_ADDRESS", "https://testserver")
+API_REQUESTS_PER_MINUTE = READER_REQUESTS_PER_MINUTE = 1_000_000
 # Between tests the tables are emptied, which the append-only triggers otherwise refuse.
 DATABASES["default"]["OPTIONS"]["options"] = "-c trapnight.wiping=test"  # noqa: F405

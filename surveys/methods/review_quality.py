@@ -55,8 +55,8 @@ class WrongShare:
 class Agreement:
     """How often the second look agreed with the first, beyond chance.
 
-    ``share`` with exact limits; ``kappa`` and limits are None where they are not defined (fewer than two looks, or both
-    always said the same one word). ``code``: estimated, one_word_only, too_few, not_looked.
+    ``share`` with exact limits; ``kappa`` and limits are None where they tell nothing (fewer than two looks, or one of
+    the two always said the same word). ``code``: estimated, one_word_only, too_few, not_looked.
     """
 
     looked: int
@@ -72,8 +72,8 @@ class Agreement:
 def look_fraction(return_id: str, seed: str) -> float:
     """Turn a return's id and the season's seed into an even fraction of [0, 1).
 
-    The first 64 bits of SHA-256: nobody can steer it without the seed, and it depends on nothing else, so that it does
-    not move when other returns arrive. Parameters: ``return_id``; ``seed`` of the season, secret until it closes.
+    The first 64 bits of SHA-256: nobody can steer it who cannot choose the id, and it depends on nothing else, so that
+    it does not move when other returns arrive. Parameters: ``return_id``; ``seed`` of the season.
     Returns: fraction. Raises: nothing. References: hash sampling, own construction; FIPS 180-4 for the hash.
     """
     # A length before each part keeps ("1", "23") and ("12", "3") apart.
@@ -136,9 +136,10 @@ def agreement(table: Sequence[Sequence[int]], confidence: float = 0.95) -> Agree
     if looked < FEWEST_FOR_LIMITS:
         return Agreement(looked, share, low, high, None, None, None, "too_few")
     cells = counts / looked
-    expected = float(cells.sum(axis=1) @ cells.sum(axis=0))
-    if expected >= 1.0:  # both always said the same one word: chance alone would agree as well
+    if min(np.count_nonzero(cells.sum(axis=axis)) for axis in (0, 1)) == 1:
+        # One of the two always said the same word: p_o = p_e whatever the other said, and kappa tells nothing.
         return Agreement(looked, share, low, high, None, None, None, "one_word_only")
+    expected = float(cells.sum(axis=1) @ cells.sum(axis=0))
     kappa = (share - expected) / (1.0 - expected)
     reach = float(special.ndtri(0.5 + confidence / 2.0)) * kappa_error(cells, kappa, expected, looked)
     return Agreement(looked, share, low, high, kappa, max(-1.0, kappa - reach), min(1.0, kappa + reach), "estimated")

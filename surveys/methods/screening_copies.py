@@ -139,7 +139,8 @@ def _copied(weighings: Weighings, reason: QueryReason, at: int, likeness: float,
         reason=reason,
         odds=sum_odds(np.array([log_odds])),
         tell=lambda: Told(
-            f"The counts are the same as those of {where}, down to rare groups; luck alone hardly does that.",
+            f"{100.0 * likeness:.0f} % of the counts above zero are those of {where}, number for number; "
+            "luck alone hardly does that.",
             f"Your counts are the same as those of {where}. Look again: is this the right sheet for "
             + (
                 "this trap? If two of you counted the same cup, tell us: both counts help."

@@ -17,6 +17,8 @@ from surveys.vocabulary import QueryReason, TimePrecision
 DAY_H = 24.0  # protocol v1: one day and one night
 BAND_H = (20.0, 28.0)  # protocol v1: target band of an exposure
 NIGHT_OF_THE_SUN_H = (23.0, 3.5)  # nobody sets and empties in the middle of the night, by the sun
+#: Hours of the sun in which hardly anybody is at a trap: of two times, the one in them is the slip. Own choice.
+HARDLY_UP_H = (22.5, 5.5)
 CLOSE_H = 1.75  # honest nights are 24 h give or take as much, so twelve hours more or less are too
 CLOCKS_APART_H = 0.5  # a phone's clock may run this far ahead
 
@@ -77,7 +79,7 @@ def check_days(report: Report, settings: ScreeningSettings) -> Iterator[Hunch]:
     yield state_hunch(
         QueryReason.DATE_OFF_BY_DAYS,
         probability,
-        f"Set and emptied are {hours:.1f} h apart; one night in the ground is 20 to 28 h. A date may be off.",
+        f"From setting to emptying: {hours:.1f} h. One day and one night is 20 to 28 h. A date may be off.",
         "Your dates say the cup was not out for one day and one night. Look at the two dates again: "
         "on which day did you set the cup, and on which day did you empty it?",
         _date_evidence(report, report.set_at, guess),
@@ -94,19 +96,37 @@ def check_half_day(report: Report, settings: ScreeningSettings) -> Iterator[Hunc
         return
     close = min(abs(hours - 12.0), abs(hours - 36.0)) <= CLOSE_H
     ahead = report.emptied_at > report.sent_at
-    half = timedelta(hours=12.0)
-    guess_set = report.set_at + half if dark else report.set_at
-    guess_emptied = report.emptied_at + (half if dark or hours < DAY_H else -half)
+    guess_set, guess_emptied = _half_a_day_off(report, hours, dark=dark)
     yield state_hunch(
         QueryReason.TWELVE_HOURS_OFF,
         0.6 if not shifted else 0.95 if ahead else 0.85 if close else 0.45,  # who comes home late is honest
         f"The times are {hours:.1f} h apart"
-        + (" and lie in the dead of night" if dark else "")
-        + "; twelve hours more or less would make one day and one night. Morning and evening may be swapped.",
+        + (
+            "; the trap was set in the dead of night."
+            if dark
+            else "; twelve hours more or less would make one day and one night."
+        )
+        + " Morning and evening may be swapped.",
         "One of your times looks like a morning that was an evening, or the other way round. "
         "Look again: was it morning or evening when you set the cup and when you emptied it?",
         _date_evidence(report, guess_set, guess_emptied),
     )
+
+
+def _half_a_day_off(report: Report, hours: float, *, dark: bool) -> tuple[datetime, datetime]:
+    """Return the instants that would fit: both moved where both lie in the dead of night, else the unlikelier one.
+
+    Where either would do, the one of emptying is moved: who comes home with a full tray looks at no watch.
+    """
+    half = timedelta(hours=12.0)
+    if dark:
+        return report.set_at + half, report.emptied_at + half
+    longer = half if hours < DAY_H else -half
+    either = ((report.set_at, report.emptied_at + longer), (report.set_at - longer, report.emptied_at))
+    by_day = [
+        pair for pair in either if not any(is_dead_of_night(m, report.longitude, hours=HARDLY_UP_H) for m in pair)
+    ]
+    return by_day[0] if by_day else either[0]
 
 
 def check_future(report: Report) -> Iterator[Hunch]:
@@ -117,7 +137,7 @@ def check_future(report: Report) -> Iterator[Hunch]:
     yield state_hunch(
         QueryReason.IN_THE_FUTURE,
         0.9,
-        f"The cup is said to be emptied {ahead_h:.1f} h after the return was sent.",
+        f"By its times, the trap was emptied {ahead_h:.1f} h after the return was sent.",
         "The time you emptied the cup is still to come. Look again at the date and the time of emptying.",
         {"numbers": [{"name": "hours_ahead", "value": round(ahead_h, 2)}], "sent_at": report.sent_at.isoformat()},
     )
@@ -146,11 +166,11 @@ def move_year(moment: datetime) -> datetime | None:
     return moment.replace(year=moment.year + 1)
 
 
-def is_dead_of_night(moment: datetime, longitude: float) -> bool:
-    """Say whether the sun's own clock (UTC + 1 h per 15 degrees east) stands in the dead of night."""
+def is_dead_of_night(moment: datetime, longitude: float, *, hours: tuple[float, float] = NIGHT_OF_THE_SUN_H) -> bool:
+    """Say whether the sun's own clock (UTC + 1 h per 15 degrees east) stands in the dead of night, or in ``hours``."""
     utc = moment.utctimetuple()
     sun_h = (utc.tm_hour + utc.tm_min / 60.0 + longitude / 15.0) % 24.0
-    return sun_h >= NIGHT_OF_THE_SUN_H[0] or sun_h <= NIGHT_OF_THE_SUN_H[1]
+    return sun_h >= hours[0] or sun_h <= hours[1]
 
 
 def _offer_dates(

@@ -18,7 +18,7 @@ from surveys.methods.screening_weighing import Weighings
 from surveys.vocabulary import QueryReason, TrapState
 
 #: Chance that nothing was caught because the trap was lost, by the state in which it was lifted.
-LOST_STATES: dict[str, float] = {
+LOST_BY_STATE: dict[str, float] = {
     TrapState.MOVED: 0.95,
     TrapState.DUG_UP: 0.95,
     TrapState.KICKED: 0.93,
@@ -40,7 +40,7 @@ def check_lost_traps(weighings: Weighings) -> Iterator[tuple[int, Hunch]]:
 
 def _lost_trap(report: Report) -> Hunch | None:
     """Return the hunch that follows from the state in which an empty trap was lifted; None if it was intact."""
-    probability = LOST_STATES.get(report.trap_state or "")
+    probability = LOST_BY_STATE.get(report.trap_state or "")
     if probability is None:
         return None
     state = dict(TrapState.choices())[report.trap_state or ""]

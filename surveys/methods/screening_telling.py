@@ -10,6 +10,9 @@ from surveys.methods.screening_records import FloatArray, Hunch, Told
 from surveys.methods.screening_weighing import Weighing, sum_odds
 from surveys.vocabulary import QueryKind, QueryReason
 
+#: Rarer than this is not told in digits.
+RAREST = 1e-6
+
 
 def tell_number(weighing: Weighing, at: int, count: float, odds: float) -> Hunch:
     """Return the hunch that one number was written too high."""
@@ -19,8 +22,8 @@ def tell_number(weighing: Weighing, at: int, count: float, odds: float) -> Hunch
         reason=QueryReason.TEN_TIMES,
         odds=odds,
         tell=lambda: Told(
-            f"{name.capitalize()}: {sent} sent, where such a trap catches {_usual(weighing, at)}. {count:.0f} would "
-            "fit far better: a zero too many, or a digit typed twice.",
+            f"{name.capitalize()}: {sent} sent, where most such traps catch {_usual(weighing, at)}. {count:.0f} "
+            "would fit far better: a zero too many, a digit typed twice, or two digits turned round.",
             f"You sent {sent} {name}. Most traps like yours catch {_usual(weighing, at)}. Look at your sheet again: "
             f"was it {count:.0f}? If {sent} is right, tell us: big nights do happen.",
             {
@@ -130,7 +133,7 @@ def tell_pooled(weighing: Weighing, traps: int, log_odds: float) -> Hunch:
         odds=sum_odds(np.array([log_odds])),
         tell=lambda: Told(
             f"{total:.0f} animals, where one such trap catches about {expected:.0f}, and most groups are up "
-            f"together: {traps} traps may be counted as one.",
+            f"together: {traps} traps may have been counted as one.",
             f"You sent {total:.0f} animals for one trap. Traps like yours catch about {expected:.0f}. Did "
             f"you add up {traps} traps? If so, tell us how many: that is fine, and your counts still help.",
             {
@@ -155,7 +158,7 @@ def tell_small(weighing: Weighing, missed: list[int], log_odds: float) -> Hunch:
         reason=QueryReason.SMALL_MISSED,
         odds=sum_odds(np.array([log_odds])),
         tell=lambda: Told(
-            f"No {names}, tonight and on the earlier nights of this site, where larger animals were counted. "
+            f"No {names} on that night, though larger animals were counted. "
             "The small ones may not have been looked for.",
             f"You found no {names}. They are tiny, and easy to miss. Did you look for them, with the catch on a white "
             'tray? If not, answer "did not look" for them: that is fine, and your other counts still help.',
@@ -176,14 +179,21 @@ def tell_many(weighing: Weighing, at: int, log_odds: float) -> Hunch:
         reason=QueryReason.UNUSUALLY_MANY,
         odds=sum_odds(np.array([log_odds])),
         tell=lambda: Told(
-            f"{name.capitalize()}: {sent} sent, where such a trap catches {_usual(weighing, at)}; a count this "
-            f"high comes once in {1.0 / max(float(weighing.tail[at]), 1e-9):,.0f} such traps.",
+            f"{name.capitalize()}: {sent} sent, where most such traps catch {_usual(weighing, at)}; a count "
+            f"this high comes {_how_rarely(float(weighing.tail[at]))}.",
             f"You sent {sent} {name}. Most traps like yours catch {_usual(weighing, at)}. That would be a big night! "
             "Look at your sheet once more, or send a photo of the tray.",
             {"numbers": [_numbers(weighing, at)]},
         ),
         corrected=_with(weighing.catch, {at: float(weighing.catch.mean[at])}),
     )
+
+
+def _how_rarely(tail: float) -> str:
+    """Say a tail (share) in words; beyond one in a million no model is to be believed to the digit."""
+    if tail < RAREST:
+        return f"less than once in {1.0 / RAREST:,.0f} such traps"
+    return f"once in {1.0 / tail:,.0f} such traps"
 
 
 def _with(catch: Catch, changes: dict[int, float]) -> FloatArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,7 @@ from scipy import special
 from surveys.methods.cell_rates import Components
 from surveys.methods.classes import class_table, distinct_classes
 from surveys.methods.level_layout import Layout, sum_runs
-from surveys.methods.level_records import Floats
+from surveys.methods.level_records import Bools, Floats
 from surveys.methods.level_sample import take_plots
 
 LOWEST_NODE = -8.1  # METHODS.md, section 5.3, relative to the level of the cell
@@ -18,6 +19,7 @@ HIGHEST_NODE = 5.0  # one more than most would take, for a garden with more than
 LOWEST_NODE_MANY = -10.2  # METHODS.md, section 5.3: needed where a trap catches more than 30
 MANY = 30.0
 LEAST_SHARE = 1e-12  # nodes of less weight than this move no digit of an expected count
+BLOCK_RETURNS = 20_000  # of whole plots, worked on at a time: a season of a million needs no more memory than of these
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,10 +104,25 @@ def impute_counts(layout: Layout, log_mean: Floats, components: Components, node
         return Imputation(counts, variance)
     concerned = np.zeros(layout.plot_start.size, dtype=bool)
     concerned[layout.row_plot[classed]] = True
-    rows = concerned[layout.row_plot]
-    part = impute_plots(take_plots(layout, concerned), log_mean[rows], components, nodes, step)
-    counts[rows], variance[rows] = part.counts, part.variance
+    for chosen in blocks_of_plots(layout, concerned):
+        rows = chosen[layout.row_plot]
+        part = impute_plots(take_plots(layout, chosen), log_mean[rows], components, nodes, step)
+        counts[rows], variance[rows] = part.counts, part.variance
     return Imputation(counts, variance)
+
+
+def blocks_of_plots(layout: Layout, concerned: Bools) -> Iterator[Bools]:
+    """Part the ``concerned`` plots (P,) into blocks of about :data:`BLOCK_RETURNS` returns.
+
+    Every plot is worked on alone, so that no digit depends on the blocks.
+    """
+    numbers = np.flatnonzero(concerned)
+    returns = np.diff(np.r_[layout.plot_start, layout.low.size])[numbers]
+    block = np.cumsum(returns) // BLOCK_RETURNS
+    for number in np.unique(block):
+        chosen = np.zeros_like(concerned)
+        chosen[numbers[block == number]] = True
+        yield chosen
 
 
 def impute_plots(layout: Layout, log_mean: Floats, components: Components, nodes: Floats, step: float) -> Imputation:

@@ -11,12 +11,12 @@ from typing import Any, ClassVar
 
 from django.contrib.postgres.fields import ArrayField
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import Case, F, Q, Value, When
 from django.utils import timezone
 
 from surveys import vocabulary as words
 from surveys.models.people import Account
-from surveys.models.seasons import Group, Habitat, Season
+from surveys.models.seasons import Group, Habitat, Region, Season
 from surveys.models.sites import Trap
 from surveys.models.words import only_words, word_column
 from surveys.vocabulary import REPORTED_MEASURES, REPORTED_WORDS
@@ -39,7 +39,14 @@ WORKED_COLUMNS = (
     "certain",
     "screened_at",
     "screened_with",
+    "region_id",
+    "reason",
+    "pressing",
 )
+
+
+#: Far above any rank, yet small enough that a rank keeps its digits beside it.
+DANGER = 1e6
 
 
 class Return(models.Model):
@@ -51,6 +58,8 @@ class Return(models.Model):
     sender = models.ForeignKey(Account, null=True, on_delete=models.SET_NULL, related_name="returns")
     received_at = models.DateTimeField(default=timezone.now)
     fingerprint = models.CharField(max_length=64)
+    #: The return that this one takes the place of: an amendment is a return of its own.
+    amends = models.OneToOneField("self", null=True, on_delete=models.PROTECT, related_name="amended_by")
 
     # Reported: never edited.
     set_at = models.DateTimeField()
@@ -118,11 +127,25 @@ class Return(models.Model):
     certain = models.BooleanField(default=False)
     screened_at = models.DateTimeField(null=True)
     screened_with = models.BigIntegerField(default=0)
+    #: The region of its site, so that a region's queue is read from one index.
+    region = models.ForeignKey(Region, on_delete=models.PROTECT, related_name="+", db_index=False)
+    #: The first reason why it waits or waited.
+    reason = word_column(words.QueryReason, optional=True)
+    #: How pressing it is, as one number for one index: danger comes before any rank.
+    pressing = models.GeneratedField(
+        expression=Case(When(urgent=True, then=Value(DANGER)), default=Value(0.0)) + F("rank"),
+        output_field=models.FloatField(),
+        db_persist=True,
+    )
 
     class Meta:
         constraints: ClassVar[list[Any]] = [
+            models.CheckConstraint(
+                condition=Q(amends__isnull=True) | ~Q(amends=F("id")), name="a_return_does_not_amend_itself"
+            ),
             only_words("state", words.ReturnState, "a_return_is_in_a_known_state"),
             only_words("standing", words.Standing, "a_return_has_a_known_standing"),
+            only_words("reason", words.QueryReason, "a_return_waits_for_a_known_reason"),
             models.CheckConstraint(condition=Q(traps_pooled__gte=1), name="a_return_is_about_at_least_one_trap"),
             models.CheckConstraint(
                 condition=Q(trap_nights__isnull=True) | Q(trap_nights__gt=0), name="effort_is_positive_or_missing"
@@ -141,14 +164,26 @@ class Return(models.Model):
         ]
         indexes: ClassVar[list[Any]] = [
             models.Index(fields=["id"], condition=Q(state="received"), name="returns_to_screen"),
+            # Live data are read in the order of the public id: it says nothing of when or in whose garden.
             models.Index(
-                F("season"),
-                F("urgent").desc(),
-                F("rank").desc(),
-                F("id"),
-                condition=Q(state="queried"),
-                name="returns_in_the_queue",
+                fields=["season", "uuid"],
+                condition=Q(state__in=sorted(state.value for state in words.USABLE_STATES)),
+                name="usable_returns_by_id",
             ),
+            *[
+                models.Index(
+                    *[F(column) for column in before],
+                    F("pressing").desc(),
+                    F("id"),
+                    condition=Q(state="queried"),
+                    name=name,
+                )
+                for name, before in (
+                    ("queue_of_all_regions", ()),
+                    ("queue_of_a_region", ("region",)),
+                    ("queue_by_reason", ("reason",)),
+                )
+            ],
             models.Index(fields=["season", "night"], name="returns_by_night"),
             models.Index(fields=["sender", "-id"], name="returns_by_sender"),
             models.Index(fields=["trap", "night"], name="returns_by_trap"),

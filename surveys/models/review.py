@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Any, ClassVar
 
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 from django.utils import timezone
 
 from surveys import vocabulary as words
 from surveys.models.people import Account
 from surveys.models.returns import Return
-from surveys.models.seasons import Group
+from surveys.models.seasons import Group, Season
 from surveys.models.words import only_words, word_column
 
 
@@ -47,6 +47,8 @@ class Verdict(models.Model):
     note = models.CharField(max_length=500, blank=True, default="")
     decided_at = models.DateTimeField(default=timezone.now)
     report_version = models.PositiveIntegerField()
+    #: The same for all verdicts that were given with one press.
+    together = models.UUIDField(null=True, db_index=True)
 
     class Meta:
         constraints: ClassVar[list[Any]] = [
@@ -56,8 +58,60 @@ class Verdict(models.Model):
         ]
 
 
+class Undo(models.Model):
+    """That a verdict was taken back: it and its corrections stay on record and are in force no more."""
+
+    verdict = models.OneToOneField(Verdict, on_delete=models.CASCADE, related_name="undo")
+    by = models.ForeignKey(Account, null=True, on_delete=models.SET_NULL)
+    undone_at = models.DateTimeField(default=timezone.now)
+    note = models.CharField(max_length=500, blank=True, default="")
+
+
+class Lease(models.Model):
+    """That somebody reads a return at the moment, so that nobody else works on it; it ends by itself."""
+
+    report = models.OneToOneField(Return, on_delete=models.CASCADE, related_name="lease", primary_key=True)
+    by = models.ForeignKey(Account, on_delete=models.CASCADE, related_name="leases")
+    taken_at = models.DateTimeField(default=timezone.now)
+    until = models.DateTimeField()
+
+    class Meta:
+        constraints: ClassVar[list[Any]] = [
+            models.CheckConstraint(condition=Q(until__gt=F("taken_at")), name="a_lease_ends_after_it_began"),
+        ]
+
+
+class SecondLook(models.Model):
+    """A usable return that was drawn for a blind second look, and what was thought of it."""
+
+    report = models.OneToOneField(Return, on_delete=models.CASCADE, related_name="second_look", primary_key=True)
+    season = models.ForeignKey(Season, on_delete=models.CASCADE, related_name="second_looks")
+    drawn_at = models.DateTimeField(default=timezone.now)
+    #: What the return was when it was drawn; once it was looked at, what it was then.
+    state = word_column(words.ReturnState)
+    by = models.ForeignKey(Account, null=True, on_delete=models.SET_NULL, related_name="second_looks")
+    opinion = word_column(words.Decision, optional=True)
+    reason = word_column(words.VerdictReason, optional=True)
+    looked_at = models.DateTimeField(null=True)
+
+    class Meta:
+        constraints: ClassVar[list[Any]] = [
+            only_words("state", words.ReturnState, "a_second_look_is_at_a_known_state"),
+            only_words("opinion", words.Decision, "a_second_look_has_a_known_opinion"),
+            only_words("reason", words.VerdictReason, "a_second_look_has_a_known_reason"),
+            models.CheckConstraint(
+                condition=Q(opinion__isnull=True, reason__isnull=True, looked_at__isnull=True)
+                | Q(opinion__isnull=False, reason__isnull=False, looked_at__isnull=False),
+                name="an_opinion_has_a_reason_and_a_moment",
+            ),
+        ]
+        indexes: ClassVar[list[Any]] = [
+            models.Index(fields=["report"], condition=Q(looked_at__isnull=True), name="second_looks_to_give"),
+        ]
+
+
 class Correction(models.Model):
-    """One corrected answer, beside what was sent: the latest one of a group is in force."""
+    """One corrected answer, beside what was sent: the latest one of a group whose verdict stands is in force."""
 
     verdict = models.ForeignKey(Verdict, on_delete=models.CASCADE, related_name="corrections")
     report = models.ForeignKey(Return, on_delete=models.CASCADE, related_name="corrections")
@@ -83,3 +137,24 @@ class Correction(models.Model):
             ),
         ]
         indexes: ClassVar[list[Any]] = [models.Index(fields=["report", "-id"], name="corrections_by_return")]
+
+
+class Question(models.Model):
+    """A message from a coordinator to the household that sent a return, and its answer."""
+
+    report = models.ForeignKey(Return, on_delete=models.CASCADE, related_name="questions")
+    by = models.ForeignKey(Account, null=True, on_delete=models.SET_NULL, related_name="questions_asked")
+    text = models.CharField(max_length=500)
+    asked_at = models.DateTimeField(default=timezone.now)
+    answer = models.CharField(max_length=500, blank=True, default="")
+    answered_at = models.DateTimeField(null=True)
+
+    class Meta:
+        constraints: ClassVar[list[Any]] = [
+            models.CheckConstraint(condition=~Q(text=""), name="a_question_says_something"),
+            models.CheckConstraint(
+                condition=Q(answer="", answered_at__isnull=True) | (~Q(answer="") & Q(answered_at__isnull=False)),
+                name="an_answer_has_a_moment",
+            ),
+        ]
+        indexes: ClassVar[list[Any]] = [models.Index(fields=["report", "id"], name="questions_by_return")]

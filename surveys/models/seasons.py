@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import uuid
 from typing import Any, ClassVar
 
 from django.contrib.postgres.fields import ArrayField
 from django.db import models
 from django.db.models import F, Q
+from django.utils import timezone
 
 from surveys.models.words import only_words, word_column
 from surveys.vocabulary import Licence, SeasonState, Tier
@@ -84,6 +86,11 @@ class Season(models.Model):
     time_zone = models.CharField(max_length=60)
     licence = word_column(Licence)
     review_budget = models.FloatField(help_text="Share of returns that coordinators can read, 0 to 1.")
+    welcome = models.TextField(max_length=2000, blank=True, default="")
+    tray_photos = models.BooleanField(default=False, help_text="Whether households may send a photo of the tray.")
+    invented = models.BooleanField(
+        default=False, help_text="A demonstration: its returns are invented and enter no release of another season."
+    )
     state = word_column(SeasonState, default=SeasonState.DRAFT)
     groups = models.ManyToManyField(Group, through="SeasonGroup")
     habitats = models.ManyToManyField(Habitat, through="SeasonHabitat")
@@ -148,3 +155,18 @@ class Window(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+
+class SeasonPlan(models.Model):
+    """A season in the making, as the mapping from which a season is opened; nothing of it is in force before."""
+
+    public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    plan = models.JSONField(default=dict)
+    boundaries = models.JSONField(default=dict)
+    limits = models.JSONField(default=dict, help_text="Ranges of a new protocol version; empty for one that exists.")
+    version = models.PositiveIntegerField(default=1)
+    by = models.ForeignKey("surveys.Account", null=True, on_delete=models.SET_NULL, related_name="season_plans")
+    made_at = models.DateTimeField(default=timezone.now)
+    changed_at = models.DateTimeField(default=timezone.now)
+    opened_as = models.OneToOneField(Season, null=True, on_delete=models.PROTECT, related_name="made_from")
+    dropped_at = models.DateTimeField(null=True)

@@ -41,9 +41,12 @@ class SitePoint(models.Model):
     site = models.OneToOneField(Site, on_delete=models.CASCADE, related_name="point", primary_key=True)
     latitude = models.FloatField()
     longitude = models.FloatField()
+    #: How finely the place is kept: the middle of a square of so many metres; 11 is what four decimals hold.
+    kept_to_m = models.PositiveIntegerField(default=11)
 
     class Meta:
         constraints: ClassVar[list[Any]] = [
+            models.CheckConstraint(condition=Q(kept_to_m__gt=0), name="a_place_is_kept_to_some_metres"),
             models.CheckConstraint(
                 condition=Q(latitude__gte=-90) & Q(latitude__lte=90), name="a_latitude_is_between_the_poles"
             ),
@@ -60,10 +63,18 @@ class Trap(models.Model):
     site = models.ForeignKey(Site, on_delete=models.CASCADE, related_name="traps")
     number = models.PositiveSmallIntegerField()
     habitat = models.ForeignKey(Habitat, on_delete=models.PROTECT)
+    #: Printed on the field sheet, to find the trap's page by.
+    code = models.CharField(max_length=8, unique=True)
+    #: Where it stands on the plan that the household draws of its ground: a letter and a number, such as C4.
+    plan_square = models.CharField(max_length=3, blank=True, default="")
     created_at = models.DateTimeField(auto_now_add=True)
 
     class Meta:
         constraints: ClassVar[list[Any]] = [
+            models.CheckConstraint(
+                condition=Q(plan_square="") | Q(plan_square__regex=r"^[A-H][1-8]$"),
+                name="a_plan_square_is_a_letter_and_a_number",
+            ),
             models.UniqueConstraint(fields=["site", "number"], name="a_trap_number_is_used_once_at_a_site"),
         ]
 

@@ -24,8 +24,8 @@ from surveys.methods.groups_seen_records import (
 )
 from surveys.methods.groups_seen_units import pool_traps
 from surveys.methods.groups_seen_words import caution, region_sentences
+from surveys.methods.season_frame import CatchFrame
 from surveys.models import GroupsSeenValue, Run
-from surveys.queries.frames import CatchFrame
 from surveys.queries.seasons import SeasonLists
 from surveys.vocabulary import IndexLabel
 

@@ -33,3 +33,8 @@ def last_sign_of_life() -> datetime | None:
     done = Job.objects.filter(kind=JobKind.CANARY, state=JobState.DONE)
     latest: datetime | None = done.aggregate(latest=Max("finished_at"))["latest"]
     return latest
+
+
+def problem_of(job_id: int) -> str:
+    """Return what is known of why a job failed, empty where it did not. One query."""
+    return Job.objects.filter(pk=job_id, state=JobState.FAILED).values_list("problem", flat=True).first() or ""

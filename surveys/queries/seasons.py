@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, time
+from datetime import date, datetime, time
 from functools import lru_cache
 from time import time as time_now
 from zoneinfo import ZoneInfo
@@ -12,6 +13,7 @@ from django.db.models import QuerySet
 
 from surveys.errors import NotFound
 from surveys.methods.protocol import Limits
+from surveys.methods.season_frame import ListedWindow, SeasonList
 from surveys.models import Group, Habitat, Protocol, Region, Season, Window
 from surveys.vocabulary import SeasonState
 
@@ -37,6 +39,18 @@ class SeasonLists:
         """The last instant of the season."""
         return datetime.combine(self.season.closes_on, time.max, ZoneInfo(self.season.time_zone))
 
+    @property
+    def by_code(self) -> SeasonList:
+        """The same lists as the methods read them: codes, weights and days."""
+        return SeasonList(
+            season=self.season.code,
+            groups=tuple(row.code for row in self.groups),
+            habitats=tuple(row.code for row in self.habitats),
+            weights=self.weights,
+            regions=tuple(row.code for row in self.regions),
+            windows=tuple(ListedWindow(row.code, row.first_day, row.last_day) for row in self.windows),
+        )
+
 
 def seasons() -> QuerySet[Season]:
     """Return all seasons that have been opened, newest first. One query."""
@@ -59,6 +73,12 @@ def current_season() -> Season | None:
 def open_seasons_of(region: Region) -> list[Season]:
     """Return the seasons that are open in a region. One query."""
     return list(seasons().filter(state=SeasonState.OPEN, regions=region))
+
+
+def season_for(standing: Sequence[Season], day: date) -> Season | None:
+    """Return the season that holds a day, else the first of them; None where there is none. No query."""
+    fits = (one for one in standing if one.opens_on <= day <= one.closes_on)
+    return next(fits, standing[0] if standing else None)
 
 
 def lists_of(season: Season) -> SeasonLists:

@@ -6,18 +6,22 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-import numpy as np
-
-from surveys.methods.change_records import ChangeCell, ChangeResult, ChangeSettings, base_of
-from surveys.methods.change_rows import lay_out_change
-from surveys.methods.change_temperature import ChangeSideBySide, change_side_by_side
+from surveys.methods.change_records import ChangeSettings
+from surveys.methods.change_temperature import ChangeSideBySide
 from surveys.methods.level_records import LevelSettings
-from surveys.methods.many_comparisons import adjust_for_many
-from surveys.models import ChangeValue, Group, Run
-from surveys.queries.change_rows import ChangeRows
-from surveys.queries.frames import EarlierSeason, NightInput
+from surveys.methods.season_change_figures import (
+    ChangeFigure,
+    change_figures,
+    change_of_group,
+    describe_change,
+    with_many_adjusted,
+)
+from surveys.methods.side_by_side import results_in_order
+from surveys.models import ChangeValue, Run
+from surveys.queries.change_rows import several_seasons
+from surveys.queries.night import EarlierSeason, NightInput
+from surveys.queries.seasons import SeasonLists
 from surveys.services.held_parts import read_shared, unstored
-from surveys.services.side_by_side import results_in_order
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,25 +47,21 @@ def compute_changes(
     """
     if not given.earlier:
         return Changes()
-    rows, chosen = ChangeRows(given), ChangeSettings()
-    groups = [group for group in given.lists.groups if len(rows.seasons_of(group.code)) > 1]
+    seasons, chosen = several_seasons(given), ChangeSettings()
+    groups = seasons.compared_groups()
 
-    def estimate(group: Group) -> ChangeSideBySide:
-        # The published exponent of the rim is 1; a garden keeps its cups, so that another would change little.
-        parts = read_shared(shared.get(group.code, {}).get("1"))
-        laid_out = lay_out_change(rows.of_group(group.code), parts, level)
-        return change_side_by_side(laid_out.rows, laid_out.temperatures, chosen, imputed=laid_out.imputed)
+    def estimate(group: str) -> ChangeSideBySide:
+        parts = read_shared(shared.get(group, {}).get("1"))
+        return change_of_group(seasons, group, parts, level, chosen)
 
-    values: list[ChangeValue] = []
+    figures: list[ChangeFigure] = []
     of_groups: dict[str, Any] = {}
     for group, found in zip(groups, results_in_order(estimate, groups, still_ours), strict=True):
-        values.extend(_values(given, group, found))
-        seasons = [season.code for season in rows.seasons_of(group.code)]
-        of_groups[group.code] = _describe(seasons, found, chosen)
+        figures.extend(change_figures(found, seasons.lists, group))
+        of_groups[group] = describe_change(seasons.seasons_of(group), found, chosen)
         still_ours()
-    _adjust_for_many(values)
     return Changes(
-        values,
+        [_value(given.lists, figure) for figure in with_many_adjusted(figures)],
         {"settings": asdict(chosen), "earlier": [_name(earlier) for earlier in given.earlier], "groups": of_groups},
     )
 
@@ -76,62 +76,20 @@ def _name(earlier: EarlierSeason) -> dict[str, Any]:
     }
 
 
-def _describe(seasons: list[str], found: ChangeSideBySide, chosen: ChangeSettings) -> dict[str, Any]:
-    return {
-        "base": [seasons[period] for period in base_of(len(seasons), chosen)],
-        "temperatures": {source.value: count for source, count in found.effect.source.items()},
-        "temperature_sentence": found.effect.sentence,
-        "warnings": sorted({*found.raw.warnings, *found.adjusted.warnings}),
-    }
-
-
-def _values(given: NightInput, group: Group, found: ChangeSideBySide) -> list[ChangeValue]:
-    """Return both changes of every region and window to the latest season."""
-    places = [(region, window) for region in given.lists.regions for window in given.lists.windows]
-    values = []
-    for number, (region, window) in enumerate(places):
-        raw, adjusted = (_latest(result, number) for result in (found.raw, found.adjusted))
-        place = {"region": region, "window": window, "group": group}
-        values.append(_value(raw, _code(raw), adjusted=False, **place))
-        # The adjusted change stands beside the one as caught, and never without it.
-        code = _code(adjusted) if _code(raw) == "shown" else _code(raw)
-        values.append(_value(adjusted, code, adjusted=True, **place))
-    return values
-
-
-def _latest(result: ChangeResult, place: int) -> ChangeCell:
-    return result.cell(place, result.n_periods - 1)
-
-
-def _code(cell: ChangeCell) -> str:
-    """Return the code of a cell; one that may be shown must have an interval with its figure inside."""
-    if not cell.shown:
-        return cell.code
-    if cell.ratio is None or cell.low is None or cell.high is None or cell.p_value is None:
-        return "no_interval"
-    return "shown" if cell.low <= cell.ratio <= cell.high else "no_interval"
-
-
-def _value(cell: ChangeCell, code: str, *, adjusted: bool, **place: Any) -> ChangeValue:
-    shown = code == "shown"
+def _value(lists: SeasonLists, figure: ChangeFigure) -> ChangeValue:
+    groups = {group.code: group for group in lists.groups}
     return ChangeValue(
-        **place,
-        adjusted=adjusted,
-        code=code,
-        ratio=cell.ratio if shown else None,
-        low=cell.low if shown else None,
-        high=cell.high if shown else None,
-        p_value=cell.p_value if shown else None,
-        revisited_sites=cell.revisited_sites,
-        effective_sites=cell.effective_sites,
-        more_sites_needed=cell.more_sites_needed,
+        region=lists.regions[figure.region],
+        window=lists.windows[figure.window],
+        group=groups[figure.group],
+        adjusted=figure.adjusted,
+        code=figure.code,
+        ratio=figure.ratio,
+        low=figure.low,
+        high=figure.high,
+        p_value=figure.p_value,
+        p_adjusted=figure.p_adjusted,
+        revisited_sites=figure.revisited_sites,
+        effective_sites=figure.effective_sites,
+        more_sites_needed=figure.more_sites_needed,
     )
-
-
-def _adjust_for_many(values: list[ChangeValue]) -> None:
-    """Fill in the p values adjusted over all shown changes of the run: as caught, and apart from them adjusted."""
-    for adjusted in (False, True):
-        shown = [value for value in values if value.adjusted == adjusted and value.p_value is not None]
-        many = adjust_for_many(np.array([value.p_value for value in shown], dtype=float))
-        for value, p_adjusted in zip(shown, many.adjusted, strict=True):
-            value.p_adjusted = float(p_adjusted)

@@ -10,8 +10,8 @@ import numpy as np
 from surveys.methods.groups_seen import groups_seen
 from surveys.methods.groups_seen_records import GroupsSeenSettings, RegionGroupsSeen
 from surveys.models import GroupsSeenValue, Region, Run
-from surveys.queries.frames import NightInput
 from surveys.queries.groups_seen import site_nights
+from surveys.queries.night import NightInput
 from surveys.services.held_parts import unstored
 
 

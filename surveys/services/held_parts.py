@@ -18,8 +18,8 @@ from django.db.models import Model
 from surveys.methods import METHOD_VERSION
 from surveys.methods.level_records import SharedParts
 from surveys.models import Return, Run, Season
-from surveys.queries.frames import NightInput
 from surveys.queries.indices import published_run
+from surveys.queries.night import NightInput
 from surveys.queries.seasons import SeasonLists
 
 Row = TypeVar("Row", bound=Model)

@@ -17,20 +17,25 @@ from django.utils import timezone
 
 import surveys.methods
 from surveys.methods import METHOD_VERSION
-from surveys.methods.indices import estimate_level
-from surveys.methods.level_records import LevelCell, LevelResult, LevelSettings
+from surveys.methods.level_records import LevelResult, LevelSettings
+from surveys.methods.season_frame import LevelRows
+from surveys.methods.season_index import (
+    LevelFigure,
+    describe_components,
+    estimate_group,
+    layouts_of_all,
+    level_figures,
+)
+from surveys.methods.side_by_side import results_in_order
 from surveys.models import ChangeValue, GroupsSeenValue, IndexValue, Job, Run, Season
-from surveys.queries.frames import LevelRows, NightInput, night_input
+from surveys.queries.night import NightInput, night_input
+from surveys.queries.seasons import SeasonLists
 from surveys.services.changes import compute_changes, kept_changes
 from surveys.services.events import write_event
 from surveys.services.groups_seen import compute_groups_seen, kept_groups_seen
 from surveys.services.held_parts import Held, list_codes, parts_to_hold, read_shared, write_shared
 from surveys.services.jobs import hold_job
-from surveys.services.side_by_side import results_in_order
-from surveys.vocabulary import IndexLabel, RunState
-
-#: Exponents of the rim offset: 1 is published, 0 is the sensitivity run. METHODS.md, section 3.
-RIM_EXPONENTS = (1, 0)
+from surveys.vocabulary import RunState
 
 
 def compute_indices(
@@ -79,7 +84,7 @@ def compute_indices(
             shared={"lists": list_codes(given.lists), "night": learned, "parts": shared},
             snapshot_event=given.snapshot.event,
             snapshot_hash=given.snapshot.digest,
-            counts={"returns": given.snapshot.returns, "in_indices": len(given.frame)},
+            counts={"returns": given.snapshot.returns, "in_indices": len(given.frame), **given.counted},
             timings={"read_s": round(read - started, 3), "compute_s": round(computed - read, 3)},
         ),
         values=values,
@@ -111,71 +116,46 @@ def _estimate_all(
     given: NightInput, chosen: LevelSettings, held: Held, progress: Callable[[int, int], None]
 ) -> tuple[list[IndexValue], dict[str, Any], dict[str, Any]]:
     """Estimate every group under both rim exponents, several at a time; the result does not depend on how many."""
-    rows = LevelRows(given.frame, given.lists)
+    lists = given.lists.by_code
+    rows = LevelRows(given.frame, lists)
     values: list[IndexValue] = []
     components: dict[str, Any] = {}
     shared: dict[str, Any] = {}
-    groups = given.lists.groups
 
     # Beside held parts a layout is most of the work that is left, and most groups are answered by every return.
-    layouts = {exponent: rows.layout_of_all(rim_exponent=exponent) for exponent in RIM_EXPONENTS} if held.parts else {}
+    layouts = layouts_of_all(rows) if held.parts else {}
 
-    def estimate(position: int) -> list[LevelResult]:
-        of_group = held.parts.get(groups[position].code, {})
-        answered_by_all = isinstance(given.frame.known(position), slice)
-        return [
-            estimate_level(
-                rows.of_group(position, rim_exponent=exponent),
-                chosen,
-                held=read_shared(of_group.get(str(exponent))),
-                layout=layouts.get(exponent) if answered_by_all else None,
-            )
-            for exponent in RIM_EXPONENTS
-        ]
+    def estimate(position: int) -> dict[int, LevelResult]:
+        of_group = held.parts.get(lists.groups[position], {})
+        parts = {int(exponent): read_shared(plain) for exponent, plain in of_group.items()}
+        return estimate_group(rows, position, chosen, held=parts, layouts=layouts)
 
-    estimated = results_in_order(estimate, range(len(groups)), lambda: progress(len(shared), len(groups)))
-    for position, results in enumerate(estimated):
-        by_exponent = list(zip(RIM_EXPONENTS, results, strict=True))
-        for exponent, result in by_exponent:
-            values.extend(_values(given, position, exponent, result))
-        components[groups[position].code] = _describe_components(results[0])
-        shared[groups[position].code] = {str(exponent): write_shared(result.shared) for exponent, result in by_exponent}
-        progress(position + 1, len(groups))
+    total = len(lists.groups)
+    estimated = results_in_order(estimate, range(total), lambda: progress(len(shared), total))
+    for position, (group, results) in enumerate(zip(lists.groups, estimated, strict=True)):
+        for exponent, result in results.items():
+            values.extend(_value(given.lists, one) for one in level_figures(result, lists, position, exponent))
+        components[group] = describe_components(results[1])
+        shared[group] = {str(exponent): write_shared(result.shared) for exponent, result in results.items()}
+        progress(position + 1, total)
     return values, components, shared
 
 
-def _describe_components(result: LevelResult) -> dict[str, Any]:
-    return {
-        "site_variance": result.site_variance,
-        "night_variance": result.night_variance,
-        "guard": result.guard,
-        "lean_on_prior": result.components_lean_on_prior,
-        "warnings": list(result.warnings),
-    }
-
-
-def _values(given: NightInput, group: int, exponent: int, result: LevelResult) -> list[IndexValue]:
-    lists = given.lists
-    places = [(region, window) for region in lists.regions for window in lists.windows]
-    return [
-        _value(cell, region=region, window=window, group=lists.groups[group], rim_exponent=exponent)
-        for (region, window), cell in zip(places, result.cells, strict=True)
-    ]
-
-
-def _value(cell: LevelCell, **place: Any) -> IndexValue:
-    shown = cell.shown != IndexLabel.TOO_FEW
+def _value(lists: SeasonLists, figure: LevelFigure) -> IndexValue:
     return IndexValue(
-        **place,
-        label=cell.shown,
-        estimate=cell.estimate if shown else None,
-        low=cell.low if shown else None,
-        high=cell.high if shown else None,
-        sites=cell.sites,
-        site_nights=cell.site_nights,
-        returns=cell.returns,
-        trap_nights=cell.trap_nights,
-        more_sites_needed=cell.more_sites_needed,
+        region=lists.regions[figure.region],
+        window=lists.windows[figure.window],
+        group=lists.groups[figure.group],
+        rim_exponent=figure.rim_exponent,
+        label=figure.label,
+        estimate=figure.estimate,
+        low=figure.low,
+        high=figure.high,
+        sites=figure.sites,
+        site_nights=figure.site_nights,
+        returns=figure.returns,
+        trap_nights=figure.trap_nights,
+        more_sites_needed=figure.more_sites_needed,
     )
 
 

@@ -16,15 +16,17 @@ from zoneinfo import ZoneInfo
 
 from django.db import IntegrityError, transaction
 
-from surveys.errors import Conflict, Fault, Faulty, NotFound, Refusal
+from surveys.errors import Conflict, Fault, Faulty, NotFound, Refusal, Stale
 from surveys.methods.protocol import check_protocol
 from surveys.methods.records import Answer
-from surveys.models import Account, Catch, Finding, Return, Season, Trap
+from surveys.models import Account, Catch, Finding, Return, Season, Trap, TrayPhoto
 from surveys.permissions import returns_of, traps_of
 from surveys.queries.frames import report_of
-from surveys.queries.seasons import SeasonLists, limits_of, lists_of, open_seasons_of
+from surveys.queries.seasons import SeasonLists, limits_of, lists_of, open_seasons_of, season_for
+from surveys.services.amendments import lock_to_amend, take_the_place
 from surveys.services.events import write_event
 from surveys.services.once import Kept, Once
+from surveys.services.openings import end_with_returns
 from surveys.services.worked import MOVED, move_return, work_out
 from surveys.vocabulary import CLASS_BOUNDS, AnswerKind, CountClass, Outcome, ReturnState
 
@@ -95,25 +97,41 @@ class _Draft:
 
 
 def receive_return(
-    *, by: Account, sent: SentReturn, once: Once | None = None, answer: Callable[[Receipt], Kept] | None = None
+    *,
+    by: Account,
+    sent: SentReturn,
+    opening: UUID | None = None,
+    amends: UUID | None = None,
+    once: Once | None = None,
+    answer: Callable[[Receipt], Kept] | None = None,
 ) -> Receipt | Kept:
     """Store one return with its findings; the same return sent again changes nothing.
 
     With ``once`` and ``answer`` the rendered answer is kept in the same transaction and returned,
     as is the kept answer of an earlier sending. Of the findings, those that are as asked are not
-    stored: the protocol version gives them again at any time. Raises :class:`Faulty` with every
-    fault, or :class:`Conflict` for another return under this id.
+    stored: the protocol version gives them again at any time. With ``amends`` the new return takes the
+    place of that one, which is taken back at the same time. Raises :class:`Faulty` with every fault, or
+    :class:`Conflict` for another return under this id, or where the old one may not be amended.
+    ``opening`` is the setting that the return ends; without it the one that stands open at its trap ends.
     """
     with transaction.atomic(durable=True):
         kept = once.claim() if once else None
         if kept is not None:
             return kept
-        receipt = _receive_all(by, [sent])[0]
+        before = lock_to_amend(by=by, uuid=amends, into=sent.uuid) if amends else None
+        receipt = _receive_all(by, [sent], before)[0]
         if receipt.refusal is not None:
             raise receipt.refusal
+        told: dict[str, object] = {"answers": len(sent.answers)}
+        if before is not None and receipt.report is not None:
+            told |= take_the_place(before=before, after=receipt.report, created=receipt.created)
+        elif receipt.created and receipt.report is not None:
+            named = {} if opening is None else {sent.uuid: opening}
+            end_with_returns(by=by, reports=[receipt.report], named=named)
         rendered = _keep(once, answer, receipt)
         if receipt.created and receipt.report is not None:
-            write_event(by=by, verb="return received", subject=receipt.report, details={"answers": len(sent.answers)})
+            verb = "return amended" if before else "return received"
+            write_event(by=by, verb=verb, subject=receipt.report, details=told)
     return rendered or receipt
 
 
@@ -143,6 +161,7 @@ def receive_returns(
             if together and any(receipt.refusal for receipt in receipts):
                 transaction.set_rollback(True)
                 receipts = [Receipt(None, refusal=r.refusal or _HELD_BACK) for r in receipts]
+        end_with_returns(by=by, reports=[r.report for r in receipts if r.created and r.report is not None])
         rendered = _keep(once, answer, receipts)
         stored = [r.report.pk for r in receipts if r.created and r.report is not None]
         if stored:
@@ -150,14 +169,21 @@ def receive_returns(
     return rendered or receipts
 
 
-def withdraw_return(*, by: Account, uuid: UUID) -> Return:
-    """Take one's own return back: it leaves every index and later release."""
+def withdraw_return(*, by: Account, uuid: UUID, version: int | None = None) -> Return:
+    """Take one's own return back: it leaves every index and later release, and its tray photo is deleted.
+
+    With ``version`` another version than the one that was read raises :class:`Stale` and changes nothing; it is
+    compared while the row is held, so that nobody moves it in between.
+    """
     with transaction.atomic(durable=True):
         report = returns_of(by).select_for_update(of=("self",)).filter(uuid=uuid).first()
         if report is None:
             raise NotFound("There is no return of yours with this id.")
+        if version not in (None, report.version):
+            raise Stale("Somebody else has worked on this since you read it. Load it again and look once more.")
         move_return(report, ReturnState.WITHDRAWN)
         report.save(update_fields=MOVED)
+        TrayPhoto.objects.filter(report=report).delete()
         write_event(by=by, verb="return withdrawn", subject=report, details={})
     return report
 
@@ -170,8 +196,8 @@ def _keep(once: Once | None, answer: Callable[[Any], Kept] | None, result: Any) 
     return kept
 
 
-def _receive_all(by: Account, sent: Sequence[SentReturn]) -> list[Receipt]:
-    """Draft every return, store the good ones at once, and answer in the order sent."""
+def _receive_all(by: Account, sent: Sequence[SentReturn], before: Return | None = None) -> list[Receipt]:
+    """Draft every return, store the good ones at once, and answer in the order sent; each amends ``before``."""
     traps = {
         trap.public_id: trap
         for trap in traps_of(by)
@@ -182,7 +208,7 @@ def _receive_all(by: Account, sent: Sequence[SentReturn]) -> list[Receipt]:
     outcome: list[Receipt | _Draft] = []
     for one in sent:
         try:
-            outcome.append(_draft(by, one, traps, seasons))
+            outcome.append(_draft(by, one, traps, seasons, before))
         except Refusal as refusal:
             outcome.append(Receipt(None, refusal=refusal))
     return _store(outcome)
@@ -198,17 +224,31 @@ class _Seasons:
         region = trap.site.region
         if region.pk not in self._of_region:
             self._of_region[region.pk] = open_seasons_of(region)
-        found = self._of_region[region.pk]
-        if not found:
+        season = season_for(self._of_region[region.pk], set_at.date())
+        if season is None:
             raise Conflict(
                 f"No season is open in {region.name} at the moment, so this return cannot be taken in. "
-                "Keep it, and send it when the season opens."
+                "Keep it, and send it when the season opens.",
+                code="no_season_to_send",
             )
-        day = set_at.date()
-        return lists_of(next((one for one in found if one.opens_on <= day <= one.closes_on), found[0]))
+        return lists_of(season)
 
 
-def _draft(by: Account, sent: SentReturn, traps: Mapping[UUID, Trap], seasons: _Seasons) -> _Draft:
+#: Versions of a UUID that hold the moment at which it was made, and some of them the machine. RFC 9562, section 5.
+TIMELY_VERSIONS = frozenset({1, 2, 6, 7})
+
+
+def timely_id_faults(uuid: UUID) -> list[Fault]:
+    """Return a fault for an id that holds a moment: ids of returns are published as they were sent."""
+    if uuid.version not in TIMELY_VERSIONS:
+        return []
+    sentence = f"{uuid} is a UUID of version {uuid.version}, which holds a moment. Send a random one, of version 4."
+    return [Fault("/id", "id_holds_a_moment", sentence)]
+
+
+def _draft(
+    by: Account, sent: SentReturn, traps: Mapping[UUID, Trap], seasons: _Seasons, before: Return | None
+) -> _Draft:
     trap = traps.get(sent.trap)
     if trap is None:
         raise Faulty(
@@ -217,6 +257,7 @@ def _draft(by: Account, sent: SentReturn, traps: Mapping[UUID, Trap], seasons: _
         )
     lists = seasons.for_trap(trap, sent.set_at)
     answers, faults = _answers(sent, lists)
+    faults += timely_id_faults(sent.uuid)
     habitat = next((one for one in lists.habitats if one.code == sent.habitat), None)
     if sent.habitat is not None and habitat is None:
         known = ", ".join(one.code for one in lists.habitats)
@@ -231,7 +272,9 @@ def _draft(by: Account, sent: SentReturn, traps: Mapping[UUID, Trap], seasons: _
         uuid=sent.uuid,
         season=lists.season,
         trap=trap,
+        region=trap.site.region,
         sender=by,
+        amends=before,
         fingerprint=sent.fingerprint(),
         set_at=sent.set_at,
         emptied_at=sent.emptied_at,

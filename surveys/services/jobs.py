@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import traceback
+from collections.abc import Callable, Mapping
 from datetime import timedelta
-from typing import Any
+from typing import Any, TypeVar
 
 from django.conf import settings
 from django.db import transaction
@@ -15,6 +16,8 @@ from surveys.errors import Refusal
 from surveys.models import Job
 from surveys.services.events import write_event
 from surveys.vocabulary import JobKind, JobState
+
+Done = TypeVar("Done")
 
 #: A job that fails this often stays failed, where a coordinator sees it.
 MOST_ATTEMPTS = 5
@@ -64,6 +67,24 @@ def claim_job(*, job_id: int) -> Job | None:
     return job
 
 
+def do_job(*, job_id: int, work: Callable[[Job], Done]) -> tuple[Job, Done] | None:
+    """Claim a job and do its work; return both, None where it is taken, done, or taken over meanwhile.
+
+    Where the work falls over, the job is put back in line and the fault goes on. Ending the job is the caller's, or
+    part of the work where it belongs into one transaction with what the work leaves.
+    """
+    job = claim_job(job_id=job_id)
+    if job is None:
+        return None
+    try:
+        return job, work(job)
+    except LostLease:
+        return None
+    except Exception:
+        set_job_back(job=job, problem=traceback.format_exc(limit=5))
+        raise
+
+
 def report_progress(*, job: Job, done: int, total: int) -> None:
     """Write how far a job has come, which renews its lease; raise :class:`LostLease` if it is lost."""
     renewed = Job.objects.filter(pk=job.pk, fence=job.fence, state=JobState.RUNNING).update(
@@ -84,14 +105,19 @@ def hold_job(*, job: Job) -> Job:
 def finish_job(*, job: Job, result: Mapping[str, Any]) -> None:
     """Write a job down as done, with its result."""
     with transaction.atomic(durable=True):
-        held = hold_job(job=job)
-        held.state = JobState.DONE
-        held.done = held.total
-        held.lease_until = None
-        held.result = dict(result)
-        held.finished_at = timezone.now()
-        held.save()
+        held = end_held_job(held=hold_job(job=job), result=result)
         write_event(by=None, verb="job done", subject=held, details={"attempt": held.attempts})
+
+
+def end_held_job(*, held: Job, result: Mapping[str, Any]) -> Job:
+    """Write a job that is held down as done, inside the transaction that is open. Its caller writes the event."""
+    held.state = JobState.DONE
+    held.done = held.total
+    held.lease_until = None
+    held.result = dict(result)
+    held.finished_at = timezone.now()
+    held.save()
+    return held
 
 
 def set_job_back(*, job: Job, problem: str) -> None:
@@ -107,6 +133,20 @@ def set_job_back(*, job: Job, problem: str) -> None:
         held.finished_at = timezone.now() if over else None
         held.save()
         write_event(by=None, verb="job fell over", subject=held, details={"attempt": held.attempts})
+
+
+def give_up_job(*, job: Job, problem: str) -> None:
+    """Write a job down as failed at once, in words: doing it again would end the same way."""
+    with transaction.atomic(durable=True):
+        held = Job.objects.select_for_update().filter(pk=job.pk, fence=job.fence, state=JobState.RUNNING).first()
+        if held is None:
+            return
+        held.state = JobState.FAILED
+        held.lease_until = None
+        held.problem = problem[:2000]
+        held.finished_at = timezone.now()
+        held.save()
+        write_event(by=None, verb="job given up", subject=held, details={"attempts": held.attempts})
 
 
 def drop_old_jobs(*, kind: JobKind, days: int) -> int:

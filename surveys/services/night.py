@@ -1,4 +1,4 @@
-"""The night: re-estimate what is usual, screen what changed, compute the indices, show them.
+"""The night: re-estimate what is usual, screen what changed, draw second looks, compute the indices, show them.
 
 Each step stands in its own transactions and can be run again without harm, so a night that was cut
 short is simply begun anew. This module is the only one that knows the order of the stages.
@@ -6,7 +6,6 @@ short is simply begun anew. This module is the only one that knows the order of 
 
 from __future__ import annotations
 
-import traceback
 from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -18,10 +17,15 @@ from surveys.methods import METHOD_VERSION
 from surveys.models import Job, Run, Season
 from surveys.queries.jobs import nights_done
 from surveys.queries.seasons import lists_of, season_by_code, seasons
+from surveys.services.exports import write_export
 from surveys.services.indices import compute_indices
-from surveys.services.jobs import LostLease, ask_for_job, claim_job, finish_job, report_progress, set_job_back
+from surveys.services.jobs import ask_for_job, claim_job, do_job, finish_job, report_progress
 from surveys.services.packing import pack_catches
+from surveys.services.protocol_previews import try_protocol
+from surveys.services.releases import make_release
 from surveys.services.screening import learn_what_is_usual, screen_again, screen_received
+from surveys.services.second_looks import draw_second_looks
+from surveys.services.sheets import read_sheet
 from surveys.vocabulary import JobKind, SeasonState
 
 
@@ -59,16 +63,10 @@ def ask_for_due_nights(*, now: datetime) -> list[Job]:
 
 def run_night(*, job_id: int, progress: Callable[[int, int], None] | None = None) -> Run | None:
     """Run a night's job if nobody else does. Returns its run, or None when there was nothing to do."""
-    job = claim_job(job_id=job_id)
-    if job is None:
+    done = do_job(job_id=job_id, work=lambda job: _steps(job, progress))
+    if done is None:
         return None
-    try:
-        run = _steps(job, progress)
-    except LostLease:
-        return None
-    except Exception:
-        set_job_back(job=job, problem=traceback.format_exc(limit=5))
-        raise
+    job, run = done
     finish_job(job=job, result={"run": run.pk, "snapshot_hash": run.snapshot_hash})
     return run
 
@@ -91,7 +89,10 @@ def _steps(job: Job, progress: Callable[[int, int], None] | None) -> Run:
     tell(1)
     screened = screen_again(season=season, generation=job.pk, still_ours=lambda: tell(1))
     tell(2)
-    parameters: dict[str, Any] = {"usual": usual, "screening": screened}
+    # What was held just now is in the queue and is not drawn.
+    drawn = draw_second_looks(season=season)
+    tell(2)
+    parameters: dict[str, Any] = {"usual": usual, "screening": screened, "second_looks": {"drawn": drawn}}
     run = compute_indices(
         job=job,
         season=season,
@@ -119,3 +120,11 @@ def resume_job(*, job_id: int) -> None:
         job = claim_job(job_id=job_id)
         if job is not None:
             finish_job(job=job, result={})
+    elif kind == JobKind.SHEET:
+        read_sheet(job_id=job_id)
+    elif kind == JobKind.PREVIEW:
+        try_protocol(job_id=job_id)
+    elif kind == JobKind.EXPORT:
+        write_export(job_id=job_id)
+    elif kind == JobKind.RELEASE:
+        make_release(job_id=job_id)

@@ -8,7 +8,7 @@ from typing import Any
 from django.db import connection, transaction
 
 from surveys.models import Season
-from surveys.queries.frames import order_key
+from surveys.queries.season_returns import order_key
 from surveys.queries.seasons import lists_of
 from surveys.services.events import write_event
 

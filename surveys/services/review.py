@@ -7,12 +7,15 @@ from typing import Any
 from uuid import UUID
 
 from django.db import transaction
+from django.db.models import QuerySet
+from django.utils import timezone
+from django.utils.translation import gettext
 
 from surveys import lifecycle
-from surveys.errors import Fault, Faulty, NotFound, Stale
+from surveys.errors import Conflict, Fault, Faulty, NotFound, Stale
 from surveys.methods.protocol import check_protocol
 from surveys.methods.records import Answer
-from surveys.models import Account, Catch, Correction, Group, Return, Verdict
+from surveys.models import Account, Catch, Correction, Group, Lease, Return, Verdict
 from surveys.permissions import returns_in_care_of
 from surveys.queries.frames import answer_of, report_of
 from surveys.queries.seasons import limits_of, lists_of
@@ -41,11 +44,9 @@ def give_verdict(
     ``answers`` and ``columns`` are what is corrected; what was sent stays beside it.
     """
     with transaction.atomic(durable=True):
-        report = _locked(by, uuid)
-        if report.version != version:
-            raise Stale(
-                "Somebody else has worked on this return since you opened it. Load it again and look once more."
-            )
+        report = locked_in_care(by, uuid)
+        refuse_another_version(report, version)
+        refuse_anothers_lease([report], by)
         move_return(report, lifecycle.STATE_OF_DECISION[decision])
         columns = dict(columns or {})
         _refuse_a_mismatch(decision, answers, columns)
@@ -54,24 +55,50 @@ def give_verdict(
         )
         _write_corrections(verdict, report, answers, columns)
         if columns:
-            _work_out_again(report, columns)
+            work_out_again(report, columns)
         report.save(update_fields=[*MOVED, *WORKED_OUT])
+        Lease.objects.filter(report=report).delete()
         details = {"decision": decision.value, "reason": reason.value, "corrections": len(answers) + len(columns)}
         write_event(by=by, verb="verdict given", subject=report, details=details)
     return verdict
 
 
-def _locked(by: Account, uuid: UUID) -> Return:
-    report = (
+def lockable_in_care(by: Account) -> QuerySet[Return]:
+    """Return the returns of one's own regions with what a check of the protocol needs; reading them locks them."""
+    return (
         returns_in_care_of(by)
         .select_for_update(of=("self",))
         .select_related("season__protocol", "trap__site__point", "habitat")
-        .filter(uuid=uuid)
-        .first()
     )
+
+
+def locked_in_care(by: Account, uuid: UUID) -> Return:
+    """Return a return from one's own regions, locked until the transaction ends."""
+    report = lockable_in_care(by).filter(uuid=uuid).first()
     if report is None:
         raise NotFound("There is no return with this id in your regions.")
     return report
+
+
+def refuse_another_version(report: Return, version: int) -> None:
+    """Refuse to work on a locked return that was moved since it was read."""
+    if report.version != version:
+        raise Stale("Somebody else has worked on this return since you opened it. Load it again and look once more.")
+
+
+def refuse_anothers_lease(reports: Sequence[Return], by: Account) -> None:
+    """Refuse to work on locked returns while somebody else reads one of them. One query."""
+    taken = Lease.objects.filter(report__in=reports, until__gt=timezone.now()).exclude(by=by)
+    if others := list(taken.values_list("report__uuid", flat=True)):
+        faults = tuple(Fault("/returns", "in_other_hands", str(uuid)) for uuid in others)
+        raise Conflict(
+            gettext(
+                "Another coordinator is reading this return at the moment. "
+                "Take the next one, or wait a quarter of an hour."
+            ),
+            code="in_other_hands",
+            faults=faults if len(reports) > 1 else (),
+        )
 
 
 def _refuse_a_mismatch(decision: Decision, answers: Sequence[Answer], columns: Mapping[str, Any]) -> None:
@@ -125,8 +152,8 @@ def _write_corrections(verdict: Verdict, report: Return, answers: Sequence[Answe
     )
 
 
-def _work_out_again(report: Return, columns: Mapping[str, Any]) -> None:
-    """Check the corrected return against its protocol again: its effort and standing follow."""
+def work_out_again(report: Return, columns: Mapping[str, Any]) -> None:
+    """Check a locked return against its protocol again with the corrected columns: its effort and standing follow."""
     lists = lists_of(report.season)
     answers = [answer_of(one, one.group.code) for one in report.catches.select_related("group")]
     result = check_protocol(

@@ -17,9 +17,9 @@ from surveys.methods.screening import Screening, ScreeningCase, ScreeningSetting
 from surveys.methods.screening_rank import review_slots
 from surveys.methods.usual import estimate_usual
 from surveys.models import Finding, Query, Return, Season, UsualCatch
-from surveys.queries.frames import catch_frame
 from surveys.queries.indices import published_run, usual_generation
 from surveys.queries.screening import Case, baseline, region_frames, screening_cases
+from surveys.queries.season_returns import catch_frame
 from surveys.queries.seasons import SeasonLists, lists_of
 from surveys.services.events import write_event
 from surveys.services.worked import MOVED, move_return
@@ -31,6 +31,8 @@ log = logging.getLogger(__name__)
 BATCH = 300
 
 _SCORES = ("probability", "damage", "rank", "urgent", "certain", "screened_at", "screened_with")
+#: What is saved of a return that begins to wait.
+_HELD = (*MOVED, "urgent", "reason")
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +132,8 @@ def _hold_unscreened(row: Return) -> None:
         gentle_sentence="We could not read this return by machine. A coordinator will look at it.",
     )
     move_return(row, ReturnState.QUERIED)
-    row.save(update_fields=MOVED)
+    row.reason = QueryReason.NOT_SCREENED
+    row.save(update_fields=_HELD)
 
 
 def _by_season(rows: Iterable[Return]) -> dict[Season, list[Return]]:
@@ -157,7 +160,7 @@ def _screen_arrivals(season: Season, rows: list[Return]) -> None:
         else:
             move_return(case.row, ReturnState.STANDING)
     Query.objects.bulk_create(queries)
-    Return.objects.bulk_update(rows, [*_SCORES, *MOVED])
+    Return.objects.bulk_update(rows, [*_SCORES, *MOVED, "reason"])
 
 
 def _screen(cases: Sequence[Case]) -> list[Screening]:
@@ -214,6 +217,7 @@ def _protocol_reason(finding: Finding) -> _Reason:
 def _queries(row: Return, reasons: Sequence[_Reason]) -> list[Query]:
     if any(one.kind == QueryKind.PROTOCOL and one.reason != QueryReason.PROTOCOL_HOLD for one in reasons):
         row.urgent = True
+    row.reason = reasons[0].reason
     return [
         Query(
             report=row,
@@ -320,5 +324,5 @@ def _hold(chosen: Sequence[Return], lists: SeasonLists, usual: Any, frames: Any)
             move_return(case.row, ReturnState.QUERIED)
             held.append(case.row)
     Query.objects.bulk_create(queries)
-    Return.objects.bulk_update(held, [*MOVED, "urgent"])
+    Return.objects.bulk_update(held, _HELD)
     return [row.pk for row in held]

@@ -1,4 +1,4 @@
-"""Setting a season up from its description, and opening it."""
+"""Setting a season up from its description, opening it, and closing it."""
 
 from __future__ import annotations
 
@@ -7,8 +7,9 @@ from datetime import date
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext
 
-from surveys.errors import Refusal
+from surveys.errors import Conflict, NotAllowed, NotFound
 from surveys.methods.protocol import Limits
 from surveys.models import (
     Account,
@@ -21,6 +22,8 @@ from surveys.models import (
     SeasonHabitat,
     Window,
 )
+from surveys.permissions import may_plan_seasons
+from surveys.plans.shapes import same_shape
 from surveys.services.events import write_event
 from surveys.vocabulary import Licence, SeasonState
 
@@ -65,34 +68,86 @@ def install_reference(
 def install_season(*, by: Account | None, plan: Mapping[str, Any], boundaries: Mapping[str, Any]) -> Season:
     """Store a season with its regions (a GeoJSON FeatureCollection) and open it."""
     with transaction.atomic(durable=True):
-        if Season.objects.filter(code=plan["code"]).exists():
-            raise Refusal(f"There is a season with the code {plan['code']!r} already.", code="season_exists")
-        regions = [_region(feature, position) for position, feature in enumerate(boundaries["features"], start=1)]
-        season = Season.objects.create(
-            code=plan["code"],
-            title=plan["title"],
-            organiser=plan["organiser"],
-            contact=plan["contact"],
-            protocol=Protocol.objects.get(version=plan["protocol"]),
-            opens_on=date.fromisoformat(plan["opens_on"]),
-            closes_on=date.fromisoformat(plan["closes_on"]),
-            time_zone=plan["time_zone"],
-            licence=Licence(plan["licence"]),
-            review_budget=plan["review_budget"],
-            state=SeasonState.OPEN,
+        season = put_together(plan=plan, boundaries=boundaries)
+        write_event(by=by, verb="season opened", subject=season, details=counted(season))
+    return season
+
+
+def put_together(*, plan: Mapping[str, Any], boundaries: Mapping[str, Any]) -> Season:
+    """Store a season with its regions and lists, inside a transaction that is open, and open it as the last step.
+
+    It comes as a draft first: once it is open, the database lets nothing be added.
+    """
+    if Season.objects.filter(code=plan["code"]).exists():
+        raise Conflict(
+            gettext("There is a season with the code {code} already.").format(code=plan["code"]), code="season_exists"
         )
-        season.regions.set(regions)
-        _fill_lists(season, plan)
-        write_event(by=by, verb="season opened", subject=season, details={"regions": len(regions)})
+    regions = [_region(feature, position) for position, feature in enumerate(boundaries["features"], start=1)]
+    season = Season.objects.create(
+        code=plan["code"],
+        title=plan["title"],
+        organiser=plan["organiser"],
+        contact=plan["contact"],
+        protocol=Protocol.objects.get(version=plan["protocol"]),
+        opens_on=date.fromisoformat(plan["opens_on"]),
+        closes_on=date.fromisoformat(plan["closes_on"]),
+        time_zone=plan["time_zone"],
+        licence=Licence(plan["licence"]),
+        review_budget=plan["review_budget"],
+        welcome=plan.get("welcome", ""),
+        tray_photos=plan.get("tray_photos", False),
+        invented=plan.get("invented", False),
+        state=SeasonState.DRAFT,
+    )
+    season.regions.set(regions)
+    _fill_lists(season, plan)
+    season.state = SeasonState.OPEN
+    season.save(update_fields=["state"])
+    return season
+
+
+def counted(season: Season) -> dict[str, int]:
+    """Return how long a season's lists are. Four queries."""
+    return {
+        "regions": season.regions.count(),
+        "groups": season.groups.count(),
+        "habitats": season.habitats.count(),
+        "windows": season.windows.count(),
+    }
+
+
+def close_season(*, by: Account, code: str) -> Season:
+    """Close an open season: no return is taken in any more. A second asking changes nothing."""
+    if not may_plan_seasons(by):
+        raise NotAllowed(gettext("Only a coordinator of all regions may close a season."))
+    with transaction.atomic(durable=True):
+        season = Season.objects.select_for_update().filter(code=code).exclude(state=SeasonState.DRAFT).first()
+        if season is None:
+            raise NotFound(gettext("There is no season with this code."))
+        if season.state == SeasonState.CLOSED:
+            return season
+        season.state = SeasonState.CLOSED
+        season.save(update_fields=["state"])
+        write_event(by=by, verb="season closed", subject=season, details={"code": season.code})
     return season
 
 
 def _region(feature: Mapping[str, Any], position: int) -> Region:
-    properties = feature["properties"]
-    region, _ = Region.objects.update_or_create(
-        code=properties["code"],
-        defaults={"name": properties["name"], "boundary": feature["geometry"], "position": position},
-    )
+    """Return the region of a feature: a new one, or the one there is, whose boundary stays as it is."""
+    own, boundary = feature["properties"], feature["geometry"]
+    region = Region.objects.filter(code=own["code"]).first()
+    if region is None:
+        return Region.objects.create(code=own["code"], name=own["name"], boundary=boundary, position=position)
+    if not region.season_set.exclude(state=SeasonState.DRAFT).exists():
+        region.boundary, region.position = boundary, position
+    elif not same_shape(region.boundary, boundary):
+        words = gettext(
+            "The region {code} is in use with another boundary. A change is a new version: give it a new code such as "
+            "{code}-2."
+        )
+        raise Conflict(words.format(code=region.code), code="boundary_changed")
+    region.name = own["name"]
+    region.save()
     return region
 
 

@@ -12,7 +12,10 @@ from django.urls import reverse
 from django.utils.safestring import SafeString, mark_safe
 from django.utils.translation import gettext_lazy as _
 
-from surveys.permissions import Rule, admits
+from surveys.permissions import Rule, admits, awaits_second_factor
+from surveys.vocabulary import Language
+from surveys.web.noted import KEEPS_SCHOOL
+from surveys.web.words import say
 
 register = template.Library()
 
@@ -20,19 +23,33 @@ _DRAWINGS = Path(__file__).resolve().parent.parent / "static" / "surveys" / "dra
 
 
 class Link(NamedTuple):
-    """One link of the band: the page's name, its words, and for whom it is."""
+    """One link of the band: the page's name, its words, for whom it is, and whether only schools need it."""
 
     name: str
     words: Any
     rule: Rule
+    for_schools: bool = False
 
 
 LINKS = (
     Link("home", _("The count"), Rule.ANYONE),
+    Link("guide", _("How to"), Rule.ANYONE),
+    Link("my-sites", _("My traps"), Rule.SIGNED_IN),
+    Link("my-classes", _("My classes"), Rule.SIGNED_IN, for_schools=True),
     Link("my-returns", _("My returns"), Rule.SIGNED_IN),
-    Link("my-sites", _("My sites"), Rule.SIGNED_IN),
     Link("queue", _("Queue"), Rule.COORDINATOR),
+    Link("desk", _("Desk"), Rule.COORDINATOR),
+    Link("my-account", _("Account"), Rule.SIGNED_IN),
 )
+
+
+register.filter("said", say)
+
+
+@register.simple_tag
+def page_languages() -> list[tuple[str, str]]:
+    """Return the languages of the pages, each under its own name for itself."""
+    return Language.choices()
 
 
 @register.simple_tag
@@ -41,7 +58,7 @@ def drawing(name: str) -> SafeString:
     return mark_safe(_read_drawing(name))  # noqa: S308  # a file of this package, never of a visitor
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=256)
 def _read_drawing(name: str) -> str:
     text = (_DRAWINGS / f"{name}.svg").read_text(encoding="utf-8").strip()
     return text.replace("<svg ", '<svg aria-hidden="true" focusable="false" ', 1)
@@ -49,12 +66,13 @@ def _read_drawing(name: str) -> str:
 
 @register.inclusion_tag("includes/page_links.html", takes_context=True)
 def page_links(context: template.Context) -> dict[str, Any]:
-    """Show the links of the band that the visitor may follow."""
+    """Show the links of the band that the visitor may follow, at once or after the second factor."""
     request: HttpRequest = context["request"]
     links = [
         {"address": reverse(link.name), "words": link.words, "here": reverse(link.name) == request.path}
         for link in LINKS
-        if admits(link.rule, request.user)
+        if (admits(link.rule, request.user) or awaits_second_factor(link.rule, request.user))
+        and (not link.for_schools or request.session.get(KEEPS_SCHOOL))
     ]
     return {"links": links, "signed_in": request.user.is_authenticated, "request": request}
 

@@ -1,4 +1,4 @@
-"""The codebook page: every released column and every closed list of words."""
+"""The codebook page: every released table with its columns, and every closed list of words."""
 
 from __future__ import annotations
 
@@ -9,11 +9,28 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from surveys import vocabulary
-from surveys.codebook import RELEASED
 from surveys.permissions import Rule
 from surveys.queries.seasons import current_season, lists_of
+from surveys.release_files.tables import TABLES, Column, Table
 from surveys.vocabulary import REPORTED_MEASURES, REPORTED_WORDS, Word
 from surveys.web.access import page
+
+
+class ShownColumn(NamedTuple):
+    """One column for the page: with the anchor and the title of its list of words, or empty ones."""
+
+    column: Column
+    anchor: str
+    title: str
+
+
+class ShownTable(NamedTuple):
+    """One released table for the page; ``key`` names the columns that tell its rows apart."""
+
+    table: Table
+    anchor: str
+    key: tuple[str, ...]
+    columns: tuple[ShownColumn, ...]
 
 
 class WordList(NamedTuple):
@@ -28,10 +45,21 @@ class WordList(NamedTuple):
 @page(Rule.ANYONE)
 def codebook(request: HttpRequest) -> HttpResponse:
     """Show the codebook."""
-    columns = [(column, anchor_of(column.words) if column.words else "") for column in RELEASED]
     season = current_season()
-    context = {"columns": columns, "lists": word_lists(), "measures": REPORTED_MEASURES, "season": season}
+    context = {"tables": released_tables(), "lists": word_lists(), "measures": REPORTED_MEASURES, "season": season}
     return render(request, "codebook.html", {**context, "asked": lists_of(season) if season else None})
+
+
+def released_tables() -> list[ShownTable]:
+    """Return every released table as the page shows it, in the order of a release."""
+    return [
+        ShownTable(table, f"table-{table.name}", table.key, tuple(_shown(column) for column in table.columns))
+        for table in TABLES
+    ]
+
+
+def _shown(column: Column) -> ShownColumn:
+    return ShownColumn(column, *((anchor_of(column.words), title_of(column.words)) if column.words else ("", "")))
 
 
 def word_lists() -> list[WordList]:
@@ -56,5 +84,5 @@ def _is_list(kind: object) -> bool:
 
 def _columns_of(kind: type[Word]) -> tuple[str, ...]:
     reported = [name for name, words in REPORTED_WORDS.items() if words is kind]
-    released = [column.name for column in RELEASED if column.words is kind and column.name not in reported]
-    return (*reported, *released)
+    released = (column.name for table in TABLES for column in table.columns if column.words is kind)
+    return tuple(dict.fromkeys((*reported, *released)))

@@ -5,12 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
-from zoneinfo import ZoneInfo
 
 #: Rows drawn at most; the query's sentence stands for the rest.
-MOST_BARS = 8
+MOST_BARS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,17 +41,9 @@ def drawn(evidence: Mapping[str, Any]) -> Drawing | None:
         return None
     fits = _fitting_counts(evidence.get("alternative", {}), rows)
     most = max(max(_sent(row)[1], _rare(row), fits.get(row["group"], 0.0), 1.0) for row in rows)
-    bars = tuple(_bar(row, most, fits.get(row["group"])) for row in rows[:MOST_BARS])
+    strangest = sorted(rows, key=lambda row: -abs(_sent(row)[0] - (_most_usual(row) or 0.0)))[:MOST_BARS]
+    bars = tuple(_bar(row, most, fits.get(row["group"])) for row in rows if row in strangest)
     return Drawing(bars=bars, shows_fit=any(bar.fits_x is not None for bar in bars))
-
-
-def fitting_dates(evidence: Mapping[str, Any], zone: str) -> tuple[datetime, datetime] | None:
-    """Return when the trap would have been opened and emptied if the dates were put right, in the season's time."""
-    found = evidence.get("alternative", {})
-    if "set_at" not in found:
-        return None
-    opened, emptied = (datetime.fromisoformat(found[name]) for name in ("set_at", "emptied_at"))
-    return opened.astimezone(ZoneInfo(zone)), emptied.astimezone(ZoneInfo(zone))
 
 
 def _most_usual(row: Mapping[str, Any]) -> float | None:

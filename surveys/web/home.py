@@ -6,6 +6,7 @@ from typing import Any
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.utils.translation import gettext_lazy as _
 
 from surveys.permissions import Rule
 from surveys.queries.indices import published_run
@@ -16,12 +17,12 @@ from surveys.web.maps import draw_regions
 #: The animals of the front page's drawer: drawing, name, and one thing worth knowing about each.
 #: The facts are common knowledge of soil animals; written from memory of general field guides.
 DRAWER = (
-    ("woodlouse", "Woodlouse", "Not an insect. It has 14 legs and breathes best where it is damp."),
-    ("ground_beetle", "Ground beetle", "It runs at night and hunts slugs and other small animals."),
-    ("spider", "Spider", "Eight legs. Many sorts walk over the ground and spin no web to hunt."),
-    ("springtail", "Springtail", "Tiny. A fork under its tail flings it out of danger."),
-    ("millipede", "Millipede", "Two pairs of legs on most rings. It eats dead leaves."),
-    ("snail", "Snail", "It carries its house and comes out when the ground is wet."),
+    ("woodlice", _("Woodlouse"), _("Not an insect. It has 14 legs and breathes best where it is damp.")),
+    ("ground_beetles", _("Ground beetle"), _("It runs at night and hunts slugs and other small animals.")),
+    ("spiders", _("Spider"), _("Eight legs. Many sorts walk over the ground and spin no web to hunt.")),
+    ("springtails", _("Springtail"), _("Tiny. A fork under its tail flings it out of danger.")),
+    ("millipedes", _("Millipede"), _("Two pairs of legs on most rings. It eats dead leaves.")),
+    ("snails", _("Snail"), _("It carries its house and comes out when the ground is wet.")),
 )
 
 

@@ -15,7 +15,7 @@ from typing import Any
 
 from shapely import maximum_inscribed_circle
 from shapely.affinity import affine_transform
-from shapely.geometry import MultiPolygon, Polygon, shape
+from shapely.geometry import MultiPolygon, Point, Polygon, shape
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import unary_union
 
@@ -46,6 +46,27 @@ class RegionMap:
     width: float
     height: float
     outlines: tuple[Outline, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceMap:
+    """A point on the map of its region, in units of the drawing, and whether it lies inside."""
+
+    width: float
+    height: float
+    path: str
+    x: float
+    y: float
+    is_inside: bool
+
+
+def draw_place(boundary: Mapping[str, Any], latitude: float, longitude: float) -> PlaceMap:
+    """Return the map of a region (GeoJSON geometry) with one point (degrees), which may lie outside."""
+    region, point = shape(boundary), Point(longitude, latitude)
+    matrix, height = _frame(unary_union([region, point]))
+    there = affine_transform(point, matrix)
+    path = "".join(_rings(affine_transform(region, matrix).simplify(FINEST)))
+    return PlaceMap(WIDTH, round(height, 1), path, round(there.x, 1), round(there.y, 1), bool(region.covers(point)))
 
 
 def draw_regions(boundaries: Sequence[tuple[str, Mapping[str, Any]]]) -> RegionMap | None:
@@ -110,3 +131,91 @@ def _rings(place: BaseGeometry) -> list[str]:
 
 def _ring(points: Any) -> str:
     return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y, *_ in list(points)[:-1]) + "Z"
+
+
+@dataclass(frozen=True, slots=True)
+class Dot:
+    """Some cells that lie close together on a map: where they stand, and how many sites are in them."""
+
+    x: float
+    y: float
+    radius: float
+    sites: int
+
+
+#: Cells closer together than so many units are one dot, so that a map of forty thousand sites stays a small file.
+NEAR = 10.0
+#: Radius of a dot by its sites: from 1, from 5, from 25 on.
+RADII = ((25, 4.6), (5, 3.4), (1, 2.2))
+
+
+def draw_cells(
+    boundaries: Sequence[tuple[str, Mapping[str, Any]]], cells: Sequence[tuple[float, float, int]]
+) -> tuple[Dot, ...]:
+    """Return dots for ``(longitude, latitude, sites)`` of cells, on the map that these boundaries make."""
+    if not boundaries:
+        return ()
+    matrix, _ = _frame(unary_union([shape(boundary) for _code, boundary in boundaries]))
+    near: dict[tuple[int, int], int] = {}
+    for longitude, latitude, sites in cells:
+        x, y = matrix[0] * longitude + matrix[4], matrix[3] * latitude + matrix[5]
+        place = (math.floor(x / NEAR), math.floor(y / NEAR))
+        near[place] = near.get(place, 0) + sites
+    return tuple(
+        Dot((x + 0.5) * NEAR, (y + 0.5) * NEAR, next(size for least, size in RADII if sites >= least), sites)
+        for (x, y), sites in sorted(near.items())
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Square:
+    """A grid cell, or some of them side by side, on a map: its corner and size in units, and what is added up in it."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+    amount: float
+
+
+#: More squares than this make a page heavy and say no more: cells are then drawn two by two, five by five and so on.
+MOST_SQUARES = 2000
+
+
+def draw_squares(
+    boundaries: Sequence[tuple[str, Mapping[str, Any]]],
+    cells: Sequence[tuple[float, float, float]],
+    *,
+    side_deg: float,
+) -> tuple[Square, ...]:
+    """Return the grid cells of ``(longitude, latitude, amount)`` of their centres, on the map of these boundaries.
+
+    Cells of the same place are added up.
+    """
+    if not boundaries:
+        return ()
+    matrix, _ = _frame(unary_union([shape(boundary) for _code, boundary in boundaries]))
+    for times in (1, 2, 5, 10, 20, 50):
+        found = _added_up(cells, side_deg * times)
+        if len(found) <= MOST_SQUARES:
+            break
+    return tuple(_square(place, amount, side_deg * times, matrix) for place, amount in sorted(found.items()))
+
+
+def _added_up(cells: Sequence[tuple[float, float, float]], side_deg: float) -> dict[tuple[int, int], float]:
+    found: dict[tuple[int, int], float] = {}
+    for longitude, latitude, amount in cells:
+        place = (math.floor(longitude / side_deg), math.floor(latitude / side_deg))
+        found[place] = found.get(place, 0.0) + amount
+    return found
+
+
+def _square(place: tuple[int, int], amount: float, side_deg: float, matrix: list[float]) -> Square:
+    west, north = place[0] * side_deg, (place[1] + 1) * side_deg
+    return Square(
+        x=round(matrix[0] * west + matrix[4], 1),
+        y=round(matrix[3] * north + matrix[5], 1),
+        width=round(matrix[0] * side_deg, 1),
+        height=round(-matrix[3] * side_deg, 1),
+        amount=amount,
+    )

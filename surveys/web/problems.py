@@ -31,6 +31,26 @@ PAGES: dict[str, Explanation] = {
         "The request came without a token, or with one that has run out or was taken back.",
         "Ask for a token at /api/v1/tokens and send it as: Authorization: Bearer <token>.",
     ),
+    "code-needed": Explanation(
+        "This account needs a code, too",
+        "The mail address and the password are right, and the account has a second factor. The code was missing.",
+        "Send the code that the authenticator app shows, or a backup code, as `code` beside the password.",
+    ),
+    "wrong-code": Explanation(
+        "This code is not right",
+        "The code is wrong, too old, or was used before. Each code works once.",
+        "Wait until the app shows the next code, and send that one. Check that the clock of the phone is right.",
+    ),
+    "second-factor-needed": Explanation(
+        "Set up the second factor first",
+        "The account has the role, but no second factor yet. Coordinators and operators need one.",
+        "Sign in on the pages, set it up at /second-factor/new/, then get a new token with a code.",
+    ),
+    "scope-needed": Explanation(
+        "This token is for other uses",
+        "The account may do this, but the token was made for other uses. The answer names the one that is missing.",
+        "Make a token for this use, at /api/v1/tokens with `scopes` or on the page of your account, and send that one.",
+    ),
     "not-allowed": Explanation(
         "This is not yours to do",
         "The token is good, but its account may not do this here.",
@@ -69,12 +89,18 @@ PAGES: dict[str, Explanation] = {
     "too-large": Explanation(
         "The request is too large",
         "The body is larger than is read at all. Nothing was stored.",
-        "Send the returns in smaller lots.",
+        "Send the returns in smaller lots. A tray photo may have 10 MB.",
+    ),
+    "no-such-bytes": Explanation(
+        "The file has no such bytes",
+        "The Range header asks for bytes behind the end of the file.",
+        "Content-Range says how many bytes there are. If you have them all, you are done.",
     ),
     "unsupported-media-type": Explanation(
-        "The request is not JSON",
+        "The request is of another kind",
         "The Content-Type of the request is one that this address does not read.",
-        "Send JSON with Content-Type: application/json.",
+        "Send JSON with Content-Type: application/json. A tray photo is sent as it is, as image/jpeg, image/png or "
+        "image/webp.",
     ),
     "faulty-content": Explanation(
         "Some of what was sent cannot be taken",
@@ -96,6 +122,12 @@ PAGES: dict[str, Explanation] = {
         "More requests came than are allowed in this time. Nothing of this request was stored.",
         "Wait for the seconds in Retry-After. The RateLimit header shows how many are left.",
     ),
+    "withdrawn": Explanation(
+        "This release was withdrawn",
+        "Something in the files of this release was wrong, so they are not sent any more. The answer says what.",
+        "Use the version that the answer names, and cite that one. If you have the old files, read why they were "
+        "withdrawn before you go on with them.",
+    ),
     "server-error": Explanation(
         "Something went wrong here",
         "The fault is ours. It was written down under the request's number.",
@@ -107,6 +139,9 @@ PAGES: dict[str, Explanation] = {
         "Wait for the seconds in Retry-After and send the request again.",
     ),
 }
+
+#: Problems that the files of releases have, and no address of the API.
+OF_FILES = frozenset({"withdrawn"})
 
 
 @page(Rule.ANYONE)

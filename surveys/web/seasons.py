@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import Any, Protocol, TypeVar
 
@@ -54,9 +55,15 @@ def season(request: HttpRequest, code: str) -> HttpResponse:
 def figures(lists: SeasonLists, group: Named, window: Named) -> dict[str, Any]:
     """Return what the page draws of one group in one window. One query."""
     found = {each.region: each for each in index_figures(lists.season, group=group.code, window=window.code)}
-    rows = [_row(region.name, found.get(region.code, no_figure(region.code))) for region in lists.regions]
+    rows = [figure_row(region.name, found.get(region.code, no_figure(region.code))) for region in lists.regions]
+    drawn = draw_figures(rows, [(region.code, region.boundary) for region in lists.regions])
+    return {**drawn, "reading": read_aloud(rows, group=group.name, window=window.name)}
+
+
+def draw_figures(rows: list[dict[str, Any]], boundaries: Sequence[tuple[str, Mapping[str, Any]]]) -> dict[str, Any]:
+    """Return map, key and chart of one figure for each region; ``boundaries`` has the regions in the same order."""
     top = scale_ticks(max((row["estimate"] or 0.0 for row in rows), default=0.0))[-1]
-    shape = draw_regions([(region.code, region.boundary) for region in lists.regions])
+    shape = draw_regions(boundaries)
     for row, outline in zip(rows, shape.outlines if shape else (), strict=False):
         row["outline"] = outline
         row["shade"] = shade_of(row["estimate"], top) if row["shown"] else 0
@@ -66,7 +73,6 @@ def figures(lists: SeasonLists, group: Named, window: Named) -> dict[str, Any]:
         "map": shape,
         "key": _key(top),
         "chart": draw_intervals([Interval(row["name"], row["estimate"], row["low"], row["high"]) for row in rows]),
-        "reading": read_aloud(rows, group=group.name, window=window.name),
     }
 
 
@@ -108,7 +114,8 @@ def _chosen(listed: tuple[Listed, ...], code: str | None, otherwise: Any) -> Lis
     return found[0]
 
 
-def _row(name: str, figure: Figure) -> dict[str, Any]:
+def figure_row(name: str, figure: Figure) -> dict[str, Any]:
+    """Return one region's figure as map, chart and table show it."""
     return {
         "name": name,
         "figure": figure,

@@ -25,6 +25,7 @@ class Tried(Resource):
     """Says who is asking."""
 
     permission_classes = [rule(Rule.ANYONE)]
+    scope = None
 
     def get(self, request: Any) -> Response:
         return Response({"who": request.user.pk})

@@ -17,7 +17,7 @@ from rest_framework.serializers import Serializer
 from rest_framework.test import APIRequestFactory
 
 from api.base import Resource
-from api.errors import PROBLEMS, FaultyBody, PreconditionRequired, TooLarge
+from api.errors import PROBLEMS, FaultyBody, NotSent, PreconditionRequired, TooLarge
 from api.permissions import rule
 from api.pointers import MOST_ROWS, fault_rows
 from project import answers
@@ -35,6 +35,7 @@ def answer_to(fault: Exception, number: str = "abcdef12") -> Response:
 
     class Tried(Resource):
         permission_classes = [rule(Rule.ANYONE)]
+        scope = None
 
         def get(self, request: Any) -> Response:
             raise fault
@@ -52,6 +53,11 @@ FAULT = errors.Fault("/catch/0/count", "out_of_range", "A count of -1 is too sma
 KNOWN: list[tuple[Exception, int, str]] = [
     (errors.Faulty("Some of it cannot be taken.", faults=(FAULT,)), 422, "faulty-content"),
     (errors.NotAllowed("This is not yours."), 403, "not-allowed"),
+    (errors.SecondFactorNeeded("Set it up first."), 403, "second-factor-needed"),
+    (errors.ScopeNeeded("This token is for other uses."), 403, "scope-needed"),
+    (errors.CodeNeeded("Send the code as well."), 401, "code-needed"),
+    (errors.WrongCode("This code is not right."), 401, "wrong-code"),
+    (errors.TooSoon("Wait a moment.", wait_s=4), 429, "quota-exceeded"),
     (errors.NotFound("There is no such trap."), 404, "not-found"),
     (errors.Conflict("This is stored already."), 409, "conflict"),
     (errors.Stale("Somebody was here before."), 412, "stale"),
@@ -70,6 +76,8 @@ KNOWN: list[tuple[Exception, int, str]] = [
     (exceptions.MethodNotAllowed("PUT"), 405, "method-not-allowed"),
     (exceptions.NotAcceptable(), 406, "not-acceptable"),
     (TooLarge("The body is too large."), 413, "too-large"),
+    (NotSent(416, "The file is shorter.", {"Content-Range": "bytes */7"}), 416, "no-such-bytes"),
+    (NotSent(412, "The file is another one.", {}), 412, "stale"),
     (exceptions.UnsupportedMediaType("text/plain"), 415, "unsupported-media-type"),
     (PreconditionRequired("Say which version."), 428, "precondition-required"),
     (exceptions.Throttled(wait=7.2), 429, "quota-exceeded"),

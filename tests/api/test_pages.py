@@ -135,5 +135,5 @@ def test_a_page_costs_the_same_queries_for_any_number_of_rows(
     """The six of the listing (its own docstring) and one or two for the token."""
     for _ in range(rows):
         sender.send("returns", return_payload(trap))
-    with django_assert_max_num_queries(8):
+    with django_assert_max_num_queries(9):
         assert len(sender.read("returns").json()["items"]) == rows

@@ -12,17 +12,19 @@ from rest_framework.test import APIRequestFactory, force_authenticate
 from api.base import Resource
 from api.permissions import NoRuleGiven, rule
 from surveys.permissions import Rule
-from tests.factories import make_account, make_coordinator, make_operator, make_researcher, make_season
+from tests.factories import make_account, make_coordinator, make_operator, make_researcher, make_season, verified
 
 pytestmark = pytest.mark.django_db
 
 VISITORS = {
     "nobody": AnonymousUser,
     "sender": make_account,
-    "coordinator": make_coordinator,
-    "regional coordinator": lambda: make_coordinator("eastmark"),
+    "coordinator": lambda: verified(make_coordinator()),
+    "regional coordinator": lambda: verified(make_coordinator("eastmark")),
+    "coordinator without the factor": make_coordinator,
     "researcher": make_researcher,
-    "operator": make_operator,
+    "operator": lambda: verified(make_operator()),
+    "operator without the factor": make_operator,
 }
 
 #: From the list of users in the brief, and the labels of the rules: by hand.
@@ -32,6 +34,16 @@ LET_IN = {
     Rule.COORDINATOR: {"coordinator", "regional coordinator"},
     Rule.RESEARCHER: {"coordinator", "regional coordinator", "researcher", "operator"},
     Rule.OPERATOR: {"operator"},
+    Rule.OFFICE: {"coordinator", "regional coordinator", "operator"},
+    Rule.LEAD: {"coordinator", "operator"},
+    Rule.PLANNER: {"coordinator"},
+    Rule.APPOINTED: {
+        "coordinator",
+        "regional coordinator",
+        "coordinator without the factor",
+        "operator",
+        "operator without the factor",
+    },
 }
 
 
@@ -40,6 +52,7 @@ def answer_to(visitor: Any, *rules: Any) -> Response:
 
     class Tried(Resource):
         permission_classes = rules
+        scope = None
 
         def get(self, request: Any) -> Response:
             return Response({"in": True})

@@ -264,7 +264,7 @@ def test_a_token_is_given_once_and_only_its_digest_is_kept() -> None:
     assert token.startswith("tn_")
     assert answer["Cache-Control"] == "no-store"
     with connection.cursor() as cursor:
-        cursor.execute("SELECT row_to_json(t)::text FROM knox_authtoken t")
+        cursor.execute("SELECT row_to_json(t)::text FROM surveys_token t")
         dump = "".join(row[0] for row in cursor.fetchall())
     assert token not in dump
     assert token[10:] not in dump
@@ -333,7 +333,7 @@ def test_what_each_reader_sees_of_a_return(trap: Any) -> None:
     screen_received(most=5)
     assert set(sender.read(f"returns/{payload['id']}").json()) == {
         "id", "state", "standing", "version", "season", "region", "trap", "night", "received_at", "exposure_hours",
-        "trap_nights", "reported", "catch", "findings", "why_it_waits",
+        "trap_nights", "reported", "catch", "findings", "why_it_waits", "questions", "amends", "amended_by",
     }  # fmt: skip
     desk = ApiClient(make_coordinator())
     queued = {
@@ -342,7 +342,16 @@ def test_what_each_reader_sees_of_a_return(trap: Any) -> None:
     }  # fmt: skip
     assert set(desk.read("queue").json()["items"][0]) == queued
     record = desk.read(f"queue/{payload['id']}").json()
-    assert set(record) == queued | {"state", "standing", "reported", "catch", "findings", "queries", "verdicts"}
+    assert set(record) == queued | {
+        "state",
+        "standing",
+        "reported",
+        "catch",
+        "findings",
+        "queries",
+        "questions",
+        "verdicts",
+    }
     assert "latitude" not in json.dumps(record)
     assert set(sender.read("sites").json()["items"][0]) == {
         "id", "household", "alias", "number", "region", "latitude", "longitude", "cell", "traps",

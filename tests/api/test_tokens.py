@@ -9,7 +9,16 @@ import pytest
 from django.db import connection
 from knox.models import get_token_model
 
-from tests.factories import PASSWORD, ApiClient, make_account, make_season, make_trap, return_payload, token_of
+from tests.factories import (
+    PASSWORD,
+    ApiClient,
+    make_account,
+    make_researcher,
+    make_season,
+    make_trap,
+    return_payload,
+    token_of,
+)
 
 pytestmark = pytest.mark.django_db
 
@@ -38,10 +47,15 @@ def get_token(email: str, password: str = PASSWORD) -> Any:
 
 def test_no_table_holds_anything_that_opens_the_door() -> None:
     """Every text in the whole database is tried as a token, and so is each half of what was given."""
-    account = make_account()
+    account = make_researcher()
     token = get_token(account.email).json()["token"]
+    narrow = ApiClient().send(
+        "tokens", {"email": account.email, "password": PASSWORD, "name": "night script", "scopes": ["read_data"]}
+    )
     assert ApiClient().get("/api/v1/returns", headers={"Authorization": f"Bearer {token}"}).status_code == 200
     dump = whole_database()
+    assert narrow.json()["token"] not in dump
+    assert "night script" in dump
     assert account.email in dump  # the dump holds what is stored
     assert token not in dump
     assert token[20:] not in dump

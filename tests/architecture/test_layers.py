@@ -56,7 +56,8 @@ def test_a_rule_that_is_broken_on_purpose_is_found(copy: Path, case: str) -> Non
 
 @pytest.mark.parametrize("module", ["surveys.methods.indices", "surveys.methods.screening", "surveys.methods.protocol",
                                     "surveys.methods.simulation", "surveys.vocabulary", "surveys.lifecycle",
-                                    "surveys.errors", "surveys.codebook"])  # fmt: skip
+                                    "surveys.errors", "surveys.codebook", "surveys.group_key", "surveys.data_register",
+                                    "surveys.sheets", "surveys.release_files.tables", "surveys.release_files.reading"])  # fmt: skip
 def test_pure_modules_load_in_a_process_without_django(module: str) -> None:
     program = (
         f"import sys, {module}; "

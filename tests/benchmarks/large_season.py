@@ -24,8 +24,8 @@ ANSWERS = {"none_seen": b"none_seen", "number": b"number", "class": b"class"}
 CLASSES = ((16, 31), (32, 63), (64, 127), (128, None))
 
 
-def use_large_database() -> None:
-    """Point ``DATABASE_URL`` at the database of the large season; make it when it is missing."""
+def use_large_database(*, afresh: bool = False) -> None:
+    """Point ``DATABASE_URL`` at the database of the large season; make it when it is missing, or ``afresh``."""
     import psycopg
 
     from project import embedded
@@ -33,6 +33,8 @@ def use_large_database() -> None:
     embedded.provide_services(broker=False)
     address = os.environ["DATABASE_URL"]
     with psycopg.connect(address, autocommit=True) as connection:
+        if afresh:
+            connection.execute(f"DROP DATABASE IF EXISTS {NAME} WITH (FORCE)")
         if not connection.execute("SELECT 1 FROM pg_database WHERE datname = %s", [NAME]).fetchone():
             connection.execute(f"CREATE DATABASE {NAME}")
     os.environ["DATABASE_URL"] = re.sub(r"^(\w+://[^/?]*)(/[^?]*)?", rf"\1/{NAME}", address)
@@ -42,7 +44,7 @@ def use_large_database() -> None:
     django.setup()
 
 
-def build(returns: int, gardens: int) -> Any:
+def build(returns: int, gardens: int, groups_asked: int = 30) -> Any:
     """Fill an empty database with ``returns`` returns of ``gardens`` gardens, each answering every group."""
     from django.core.management import call_command
     from django.db import connection
@@ -57,7 +59,7 @@ def build(returns: int, gardens: int) -> Any:
         return found
     groups, habitats = read("reference/groups.json"), read("reference/habitats.json")
     plan = read("demo/season.json")
-    plan["code"], plan["groups"] = "merrow-large", [group["code"] for group in groups][:30]
+    plan["code"], plan["groups"] = "merrow-large", [group["code"] for group in groups][:groups_asked]
     install_reference(by=None, groups=groups, habitats=habitats, protocol=read("reference/protocol-1.json"))
     season = install_season(by=None, plan=plan, boundaries=read("demo/merrow.geojson"))
     with connection.cursor() as cursor:
@@ -88,7 +90,7 @@ def fill(connection: Any, season: Any, returns: int, gardens: int) -> None:
     rim = rng.choice([65.0, 75.0, 75.0, 75.0, 90.0], returns)
     fresh = rng.random(returns) < 0.4
     drawn = Drawn(site, trap, [habitats[h] for h in habitat], window, day, hours, rim, fresh)
-    copy_returns(connection, season, windows, drawn)
+    copy_returns(connection, season, windows, regions, drawn)
     log_rate = rng.normal(0, 0.4, len(habitats))[habitat] + 0.3 * fresh + np.log(hours / 24 * rim / 75)
     for row in groups:
         typical = max(row.group.planning_typical, 0.15) * 1.5
@@ -104,10 +106,12 @@ def copy_gardens(connection: Any, keeper: int, regions: list[int], habitats: lis
         region = regions[n % len(regions)]
         lines["household"].write(f"{n}\t{n:032x}\t{keeper}\tlarge-{n}\thousehold\t2026-01-01\n")
         lines["site"].write(f"{n}\t{n:032x}\t{n}\t1\t{region}\tL{n % 997}\t51.5\t-18\t707\t2026-01-01\n")
-        lines["point"].write(f"{n}\t51.5\t-18\n")
+        lines["point"].write(f"{n}\t51.5\t-18\t11\n")
         for t in range(4):
             number = 4 * (n - 1) + t + 1
-            lines["trap"].write(f"{number}\t{number:032x}\t{n}\t{t + 1}\t{habitats[t % len(habitats)]}\t2026-01-01\n")
+            lines["trap"].write(
+                f"{number}\t{number:032x}\t{n}\t{t + 1}\t{habitats[t % len(habitats)]}\t{number:08x}\t\t2026-01-01\n"
+            )
     columns = {
         "household": ("surveys_household", "id, public_id, keeper_id, alias, kind, created_at"),
         "site": (
@@ -115,8 +119,8 @@ def copy_gardens(connection: Any, keeper: int, regions: list[int], habitats: lis
             "id, public_id, household_id, number, region_id, cell_code, cell_latitude, cell_longitude,"
             " cell_uncertainty_m, created_at",
         ),
-        "point": ("surveys_sitepoint", "site_id, latitude, longitude"),
-        "trap": ("surveys_trap", "id, public_id, site_id, number, habitat_id, created_at"),
+        "point": ("surveys_sitepoint", "site_id, latitude, longitude, kept_to_m"),
+        "trap": ("surveys_trap", "id, public_id, site_id, number, habitat_id, code, plan_square, created_at"),
     }
     with connection.cursor() as cursor:
         for name, (table, listed) in columns.items():
@@ -138,12 +142,12 @@ class Drawn:
     fresh: Any
 
 
-def copy_returns(connection: Any, season: Any, windows: list[Any], drawn: Drawn) -> None:
+def copy_returns(connection: Any, season: Any, windows: list[Any], regions: list[int], drawn: Drawn) -> None:
     """Write returns 1 to n, all standing and to protocol."""
     listed = (
         "id, uuid, season_id, trap_id, received_at, fingerprint, set_at, emptied_at, night, habitat_id, traps_pooled,"
         " note, state, version, moved_at, standing, exposure_h, whole_nights, trap_nights, rim_ratio, fresh,"
-        " probability, damage, rank, urgent, certain, screened_with"
+        " probability, damage, rank, urgent, certain, screened_with, region_id"
     )
     firsts = [row.first_day for row in windows]
     nights = [[(first + timedelta(days=d)).isoformat() for d in range(FIRST_DAYS + 2)] for first in firsts]
@@ -156,7 +160,8 @@ def copy_returns(connection: Any, season: Any, windows: list[Any], drawn: Drawn)
                 f"{n + 1}\t{n + 1:032x}\t{season.pk}\t{trap}\t{after} 18:00+00\tlarge\t"
                 f"{night} 16:00+00\t{after} 16:00+00\t{night}\t{drawn.habitat[n]}\t1\t\tstanding\t2\t"
                 f"{after} 18:00+00\tto_protocol\t{hours}\t1\t{hours / 24}\t{drawn.rim[n] / 75}\t"
-                f"{'t' if drawn.fresh[n] else 'f'}\t0\t0\t0\tf\tf\t0\n"
+                f"{'t' if drawn.fresh[n] else 'f'}\t0\t0\t0\tf\tf\t0\t"
+                f"{regions[(drawn.site[n] + 1) % len(regions)]}\n"
             )
 
 

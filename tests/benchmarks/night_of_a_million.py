@@ -84,7 +84,7 @@ def main() -> None:
     asked = parser.parse_args()
     use_large_database()
     season = build(asked.returns, asked.gardens)
-    from surveys.queries.frames import night_input
+    from surveys.queries.night import night_input
     from surveys.services.packing import pack_catches
     from surveys.services.screening import learn_what_is_usual
 

@@ -10,9 +10,12 @@ from pathlib import Path
 import psycopg
 import pytest
 from django.db import connection
+from playwright.sync_api import Browser, Page, sync_playwright
 from psycopg.conninfo import make_conninfo
 
 from project.processes import Crew
+from tests.conftest import BROWSER
+from tests.journeys.browsing import visit
 
 # Playwright keeps an event loop in the test's own thread; the tests ask the database between its steps.
 os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"
@@ -62,14 +65,47 @@ def environment(address: str, *, broker: int) -> dict[str, str]:
 @pytest.fixture
 def crew(transactional_db: None, tmp_path: Path) -> Iterator[Crew]:
     """A crew on the test database, ended with the test."""
-    with Crew(tmp_path / "logs", environment(database_address(), broker=5)) as found:
+    with Crew(tmp_path / "logs", environment(database_address(), broker=7)) as found:
         yield found
 
 
+@pytest.fixture(scope="session")
+def standing(django_db_setup: None, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """A web server with a worker behind it, on the test database, for all journeys that leave both in peace."""
+    with Crew(tmp_path_factory.mktemp("logs"), environment(database_address(), broker=5)) as crew:
+        address = f"127.0.0.1:{free_port()}"
+        crew.start_web(address, processes=1)
+        crew.start_worker()
+        yield f"http://{address}"
+
+
 @pytest.fixture
-def served(crew: Crew) -> str:
-    """The address of a running web server with a worker behind it."""
-    address = f"127.0.0.1:{free_port()}"
-    crew.start_web(address, processes=1)
-    crew.start_worker()
-    return f"http://{address}"
+def served(transactional_db: None, standing: str) -> str:
+    """The address of a running web server with a worker behind it; the tables are emptied after each test."""
+    return standing
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Browser]:
+    """One Chromium for all tests of a file."""
+    with sync_playwright() as playwright:
+        found = playwright.chromium.launch(
+            executable_path=BROWSER, args=["--no-sandbox", "--disable-background-networking", "--disable-sync"]
+        )
+        yield found
+        found.close()
+
+
+@pytest.fixture
+def browser(chromium: Browser) -> Iterator[Browser]:
+    """A browser without a past: what a test opened is closed with it."""
+    yield chromium
+    for context in chromium.contexts:
+        context.close()
+
+
+@pytest.fixture(params=[360, 1280], ids=["phone", "desk"])
+def page(request: pytest.FixtureRequest, browser: Browser, served: str) -> Iterator[Page]:
+    """A page on a phone, then at a desk, that may complain of nothing."""
+    with visit(browser, served, request.param) as found:
+        yield found

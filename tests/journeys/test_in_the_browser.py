@@ -2,71 +2,49 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Page
 
 from surveys.models import Return
 from surveys.services.screening import screen_received
-from tests.conftest import BROWSER
 from tests.factories import PASSWORD, ApiClient, make_coordinator, make_season, make_trap, return_payload
+from tests.journeys.browsing import assert_accessible, sign_in, sign_in_at_the_desk
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 
-@pytest.fixture(params=[360, 1280], ids=["phone", "desk"])
-def page(request: pytest.FixtureRequest, served: str) -> Iterator[Page]:
-    """A page of a browser that notes policy violations, script errors and requests to other origins."""
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=BROWSER, args=["--no-sandbox", "--disable-background-networking", "--disable-sync"]
-        )
-        found = browser.new_context(viewport={"width": request.param, "height": 800}, base_url=served).new_page()
-        complaints: list[str] = []
-        # A refused form (422) and a missing page (404) are answers too: Chromium writes them down as errors.
-        found.on(
-            "console",
-            lambda m: complaints.append(m.text) if m.type == "error" and "server responded" not in m.text else None,
-        )
-        found.on("request", lambda r: complaints.append(r.url) if not r.url.startswith(served) else None)
-        yield found
-        browser.close()
-        assert complaints == []
-
-
-def assert_accessible(page: Page) -> None:
-    """Outside judge: axe-core finds nothing, and the page is no wider than its window."""
-    from axe_playwright_python.sync_playwright import Axe
-
-    assert Axe().run(page).response["violations"] == [], page.url
-    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), page.url
-
-
-def sign_in(page: Page, email: str) -> None:
-    page.goto("/sign-in")
+def join(page: Page, email: str) -> None:
+    """Join, and go on at once: there is no mail in the garden, and the address can be confirmed later."""
+    page.goto("/join")
     assert_accessible(page)
     page.fill("#email", email)
     page.fill("#password", PASSWORD)
-    page.keyboard.press("Enter")
-    page.wait_for_url("**/my/returns/")
+    page.check("input[name=adult]")
+    page.check("input[name=kind][value=household]")
+    page.check("input[name=consent]")
+    page.click("main button[type=submit]")
+    page.wait_for_url("**/join/confirm")
+    assert_accessible(page)
+    page.click("text=Sign in and go on")
+    page.wait_for_url("**/sign-in**")
+    assert_accessible(page)
+    sign_in(page, email)
+    assert "not confirmed yet" in page.inner_text("main")
 
 
 def test_a_family_joins_adds_its_ground_and_sends_a_return(page: Page) -> None:
     make_season()
-    page.goto("/join")
-    assert_accessible(page)
-    page.fill("#email", "family@test.example")
-    page.fill("#password", PASSWORD)
-    page.check("input[name=adult]")
-    page.check("input[name=kind][value=household]")
-    page.click("main button[type=submit]")
-    page.wait_for_url("**/my/sites/")
+    join(page, "family@test.example")
+    page.goto("/my/sites/")
+    page.click("text=Add a site")
     page.fill("#latitude", "51.5")
     page.fill("#longitude", "-17,5")
-    page.click("text=Add the site")
-    page.click("text=Add the trap")
+    page.click("main button:text-is('Go on'):visible")
+    page.click("text=Yes, add this site")
+    page.select_option("select[name=habitat]", "short_lawn")
+    page.click("text=Add to this site")
     assert_accessible(page)
 
     page.goto("/my/returns/new/")
@@ -119,16 +97,20 @@ def test_a_coordinator_corrects_a_return_by_keyboard_alone(page: Page) -> None:
     assert ApiClient(trap.site.household.keeper).send("returns", payload).status_code == 201
     screen_received(most=5)
     coordinator = make_coordinator("eastmark")
-    sign_in(page, coordinator.email)
+    page.goto("/sign-in")
+    assert_accessible(page)
+    sign_in_at_the_desk(page, coordinator)
     page.goto("/queue/")
     assert_accessible(page)
-    focus(page, "a[href*='/queue/']:not([href='/queue/'])")
+    focus(page, ".waiting h2 a")
     page.keyboard.press("Enter")
     page.wait_for_url("**/queue/*-*/")
     assert_accessible(page)
     assert "40 sent" in page.content()
     focus(page, "#c_ground_beetles")
     page.keyboard.type("4")
+    focus(page, "summary:has-text('A different verdict')")
+    page.keyboard.press("Enter")
     focus(page, "input[name=decision]")
     page.keyboard.press("ArrowDown")
     focus(page, "#reason")

@@ -30,7 +30,7 @@ def here(words: list[str]) -> list[str]:
 
 
 @pytest.fixture
-def production(transactional_db: None) -> dict[str, str]:
+def production(transactional_db: None, tmp_path: Path) -> dict[str, str]:
     """The variables that compose gives, with this machine's values in them."""
     named = set(SERVICES["web"]["environment"])
     given = {
@@ -41,10 +41,24 @@ def production(transactional_db: None) -> dict[str, str]:
         "ALLOWED_HOSTS": "survey.example",
         "CSRF_TRUSTED_ORIGINS": "https://survey.example",
         "NUM_PROXIES": "1",
+        "PUBLIC_ADDRESS": "https://survey.example",
+        "EMAIL_URL": "smtp://127.0.0.1:25",
+        "MAIL_FROM": "",
         "CODE_VERSION": "",
+        "RELEASES_FOLDER": str(tmp_path / "releases"),
+        "EXPORTS_FOLDER": str(tmp_path / "exports"),
     }
     assert set(given) == named, "the variables of compose and of this test have drifted apart"
     return {**{name: value for name, value in os.environ.items() if name not in named}, **given}
+
+
+def test_web_and_worker_share_the_folders_of_releases_and_exports() -> None:
+    shared = SERVICES["web"]["volumes"]
+    assert shared == SERVICES["worker"]["volumes"] == ["kept:/kept"]
+    assert "kept" in COMPOSE["volumes"]
+    for name in ("RELEASES_FOLDER", "EXPORTS_FOLDER"):
+        assert SERVICES["web"]["environment"][name].startswith("/kept/")
+        assert SERVICES["web"]["environment"][name] in COMPOSE["x-image"]["build"]["dockerfile_inline"]
 
 
 def test_every_program_of_the_everyday_start_is_a_service_with_the_same_words() -> None:
@@ -65,7 +79,7 @@ def test_the_image_runs_without_rights_and_every_part_is_watched() -> None:
     for name in ("database", "broker", "web", "worker"):
         assert SERVICES[name]["healthcheck"]["test"][0] == "CMD"
     assert SERVICES["database"]["image"] == "postgres:18"
-    assert set(COMPOSE["volumes"]) == {"database", "broker"}
+    assert set(COMPOSE["volumes"]) == {"database", "broker", "kept"}
     assert SERVICES["web"]["ports"] == ["127.0.0.1:8000:8000"]
 
 

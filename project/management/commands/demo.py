@@ -12,6 +12,7 @@ from django.core.management.base import BaseCommand, CommandError
 from tqdm import tqdm
 
 from project import embedded
+from project.demonstration import factors, release
 from project.demonstration.desk import work_queue
 from project.demonstration.sending import send_all
 from project.demonstration.table import lines_of
@@ -75,6 +76,13 @@ class Command(BaseCommand):
         self._night(merrow, NIGHTS[1], crew)
         for line in lines_of(merrow, window=merrow.world.windows[1].code):
             self.say(line)
+        deadline = time.monotonic() + PATIENCE_S
+        published = release.publish(merrow, lambda: self._look_after(crew, deadline, "the release"))
+        for line in release.lines_of(published, address):
+            self.say(line)
+        self.say("")
+        for line in factors.lines_of(merrow.factors):
+            self.say(line)
 
     def _wait(self, crew: Crew, what: str, left: Any, merrow: Merrow) -> None:
         deadline = time.monotonic() + PATIENCE_S
@@ -116,6 +124,7 @@ class Command(BaseCommand):
         self.say(f"\nServing {address}/ (Ctrl-C ends it). Password of all demo accounts: {merrow.people['password']}")
         for coordinator in merrow.people["coordinators"]:
             self.say(f"  coordinator  {coordinator['email']}  ({', '.join(coordinator['regions'])})")
+        self.say(f"  coordinator  {merrow.people['lead']['email']}  (all regions)")
         self.say(f"  researcher   {merrow.people['researcher']['email']}")
         self.say(f"  operator     {merrow.people['operator']['email']}")
         self.say("  household    garden-000@merrow.example")

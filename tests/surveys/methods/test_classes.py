@@ -148,3 +148,22 @@ def test_a_classed_count_is_expected_from_its_class_and_the_rest_of_its_site() -
             continue
         expected = level_slow.expected_in_class(bounds, means, which, 1.2, 0.8)  # brute force with scipy.stats
         assert count == pytest.approx(expected, rel=2e-3)
+
+
+@pytest.mark.parametrize("block", [1, 7, 40])
+def test_how_many_gardens_are_worked_on_at_a_time_does_not_change_a_digit(
+    block: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rng = np.random.default_rng(3)
+    low = rng.poisson(9, 120)
+    high = np.where(rng.random(120) < 0.4, low + rng.integers(1, 9, 120), low)
+    site = rng.integers(0, 30, 120).tolist()
+    rows = make_rows(cell=[number % 2 for number in site], site=site, low=low.tolist(), high=high.tolist())
+    layout = arrange_rows(rows)
+    given = (layout, np.full(120, np.log(9.0)), Components(1.2, 0.8), lattice_nodes(10.0, 0.3), 0.3)
+    at_once = impute_counts(*given)
+    assert (at_once.variance > 0).sum() == (high > low).sum()
+    monkeypatch.setattr("surveys.methods.site_lattice.BLOCK_RETURNS", block)
+    found = impute_counts(*given)
+    np.testing.assert_array_equal(found.counts, at_once.counts)
+    np.testing.assert_array_equal(found.variance, at_once.variance)

@@ -129,11 +129,21 @@ def test_a_worked_kappa() -> None:
         ([[0, 0], [0, 0]], "not_looked", None),
         ([[1, 0], [0, 0]], "too_few", 1.0),
         ([[30, 0], [0, 0]], "one_word_only", 1.0),
+        # Only what was let stand is looked at again: statsmodels gives such a table a kappa of 0, whatever is in it.
+        ([[28, 1, 1], [0, 0, 0], [0, 0, 0]], "one_word_only", 28 / 30),
+        ([[28, 0, 0], [1, 0, 0], [1, 0, 0]], "one_word_only", 28 / 30),
     ],
 )
 def test_kappa_is_not_given_where_it_means_nothing(table, code: str, share: float | None) -> None:
     found = agreement(table)
     assert (found.code, found.share, found.kappa, found.kappa_low, found.kappa_high) == (code, share, None, None, None)
+
+
+def test_where_one_look_has_one_word_only_kappa_is_0_whatever_the_other_said() -> None:
+    for agreed in range(1, 30):
+        with np.errstate(invalid="ignore"):  # its standard error is 0, and it divides by that
+            assert cohens_kappa(np.array([[agreed, 30 - agreed], [0, 0]])).kappa == pytest.approx(0.0)  # statsmodels
+        assert agreement([[agreed, 30 - agreed], [0, 0]]).kappa is None
 
 
 def test_full_agreement_on_two_words_has_kappa_one() -> None:

@@ -285,3 +285,31 @@ def test_the_kinds_of_query_follow_the_methods_page():
 
 def test_the_same_return_gets_the_same_answer_again():
     assert screen(counts=POOLED) == screen(counts=POOLED)
+
+
+HALF_DAYS = {
+    # Set "in the morning at ten to five" and emptied the same afternoon: it was the afternoon before.
+    "the setting": ((2026, 5, 6, 4, 50), (2026, 5, 6, 16, 5), (-12, 0)),
+    # Set in the evening and emptied "at six" twelve hours on: it was six in the evening.
+    "the emptying": ((2026, 5, 5, 18, 0), (2026, 5, 6, 6, 30), (0, 12)),
+    # A day and a half: either would do, and the emptying is moved.
+    "too long": ((2026, 5, 4, 18, 0), (2026, 5, 6, 6, 0), (0, -12)),
+    # Both at three at night.
+    "both": ((2026, 5, 5, 3, 0), (2026, 5, 6, 3, 0), (12, 12)),
+}
+
+
+@pytest.mark.parametrize(("opened", "emptied", "moved_h"), HALF_DAYS.values(), ids=HALF_DAYS.keys())
+def test_of_two_times_half_a_day_off_the_one_at_the_unlikelier_hour_is_moved(
+    opened: tuple[int, ...], emptied: tuple[int, ...], moved_h: tuple[int, int]
+) -> None:
+    set_at, emptied_at = (datetime(*moment, tzinfo=UTC) for moment in (opened, emptied))
+    found = screen(set_at=set_at, emptied_at=emptied_at, longitude=0.0, sent_at=emptied_at + timedelta(days=2))
+    offered = next(one for one in found.suspicions if one.reason == QueryReason.TWELVE_HOURS_OFF).evidence[
+        "alternative"
+    ]
+    moved = [
+        (datetime.fromisoformat(offered[name]) - sent).total_seconds() / 3600
+        for name, sent in (("set_at", set_at), ("emptied_at", emptied_at))
+    ]
+    assert tuple(moved) == moved_h

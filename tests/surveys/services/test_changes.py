@@ -14,9 +14,10 @@ from surveys.methods.change_gate import ChangeDesign, pass_change_gate
 from surveys.methods.change_records import ChangeInput, ChangeSettings
 from surveys.methods.change_words import SENTENCES
 from surveys.models import ChangeValue, Season, SeasonGroup, Window
-from surveys.queries.change_rows import ChangeRows
-from surveys.queries.frames import night_input
+from surveys.queries.change_rows import several_seasons
+from surveys.queries.night import night_input
 from tests.factories import make_season
+from tests.frozen import thawed
 from tests.several_seasons import WOODLICE, catch_of, make_doubling, make_gardens, run_once, send_year
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -151,22 +152,25 @@ def test_a_later_season_and_a_draft_are_no_earlier_seasons() -> None:
     first = make_season(year=2025)
     make_season(year=2026)
     draft = make_season(year=2024)
-    Season.objects.filter(pk=draft.pk).update(state="draft")
+    with thawed():
+        Season.objects.filter(pk=draft.pk).update(state="draft")
     assert night_input(first).earlier == ()
 
 
 def test_a_season_that_shares_no_group_is_left_out() -> None:
     other = make_season(year=2025)
     season = make_season()
-    SeasonGroup.objects.filter(season=other).delete()
+    with thawed():
+        SeasonGroup.objects.filter(season=other).delete()
     assert night_input(season).earlier == ()
 
 
 def test_an_earlier_season_with_other_places_in_its_lists_is_read_by_name() -> None:
     earlier = make_season(year=2025)
     season = make_season()
-    SeasonGroup.objects.filter(season=earlier).update(position=F("position") + 100)
-    SeasonGroup.objects.filter(season=earlier, group__code="woodlice").update(position=999)
+    with thawed():
+        SeasonGroup.objects.filter(season=earlier).update(position=F("position") + 100)
+        SeasonGroup.objects.filter(season=earlier, group__code="woodlice").update(position=999)
     traps = make_gardens(12)
     send_year(traps, 2025, lambda n: catch_of(woodlice=WOODLICE[n], spiders=3))
     send_year(traps, 2026, lambda n: catch_of(woodlice=2 * WOODLICE[n], spiders=3))
@@ -179,8 +183,9 @@ def test_a_group_that_only_this_season_asks_for_has_no_change_and_one_asked_late
     for year in (2024, 2025):
         make_season(year=year)
     season = make_season()
-    SeasonGroup.objects.filter(season__code__in=["test-2024", "test-2025"], group__code="spiders").delete()
-    SeasonGroup.objects.filter(season__code="test-2024", group__code="woodlice").delete()
+    with thawed():
+        SeasonGroup.objects.filter(season__code__in=["test-2024", "test-2025"], group__code="spiders").delete()
+        SeasonGroup.objects.filter(season__code="test-2024", group__code="woodlice").delete()
     run = run_once(season)
     groups = run.parameters["change"]["groups"]
     assert "spiders" not in groups
@@ -192,7 +197,8 @@ def test_a_group_that_only_this_season_asks_for_has_no_change_and_one_asked_late
 def test_a_window_that_the_earlier_season_did_not_have_says_so() -> None:
     make_season(year=2025)
     season = make_season()
-    Window.objects.filter(season__code="test-2025", code="spring").update(code="early")
+    with thawed():
+        Window.objects.filter(season__code="test-2025", code="spring").update(code="early")
     traps = make_gardens(12)
     send_year(traps, 2025, lambda n: catch_of(woodlice=WOODLICE[n]))
     send_year(traps, 2026, lambda n: catch_of(woodlice=WOODLICE[n]))
@@ -213,7 +219,7 @@ def test_only_returning_gardens_are_read_of_earlier_seasons_and_the_hash_is_over
     assert given.returning.tolist() == sorted(trap.site_id for trap in back)
     (earlier,) = given.earlier
     assert (len(earlier.frame), earlier.returns) == (6, 10)
-    rows = ChangeRows(given).of_group("woodlice")
+    rows = several_seasons(given).of_group("woodlice")
     assert sorted({int(site) for site in rows.level.site}) == given.returning.tolist()
     assert np.bincount(rows.level.cell // rows.n_places).tolist() == [6, 6]
 
@@ -226,9 +232,9 @@ def test_columns_of_earlier_seasons_are_those_of_this_one() -> None:
     send_year(second, 2026, lambda _: catch_of(woodlice=1), days=(2, 12, 22))
     make_season(year=2025)
     given = night_input(season)
-    rows = ChangeRows(given)
+    rows = several_seasons(given)
     assert "fresh" in rows.level.terms.names
-    whole = rows._part(given.lists, given.frame)
+    whole = rows.part(given.lists.by_code, given.frame)
     np.testing.assert_array_equal(whole.covariates, rows.level.terms.covariates)
     np.testing.assert_array_equal(whole.cell, rows.level.cell)
 

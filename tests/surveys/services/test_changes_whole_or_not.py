@@ -8,8 +8,9 @@ from typing import Any
 import pytest
 from django.db import IntegrityError, transaction
 
+from surveys.methods import side_by_side
 from surveys.models import ChangeValue, GroupsSeenValue, IndexValue, Run
-from surveys.services import indices, side_by_side
+from surveys.services import indices
 from surveys.services.jobs import LostLease
 from surveys.services.night import run_night
 from tests.factories import make_season

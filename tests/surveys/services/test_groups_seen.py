@@ -9,8 +9,9 @@ from django.db import IntegrityError, transaction
 
 from surveys.methods.groups_seen_records import GroupsSeenSettings
 from surveys.models import GroupsSeenValue
-from surveys.queries.frames import catch_frame, night_input
 from surveys.queries.groups_seen import shown_groups_seen, site_nights
+from surveys.queries.night import night_input
+from surveys.queries.season_returns import catch_frame
 from surveys.queries.seasons import lists_of
 from surveys.services.groups_seen import compute_groups_seen
 from tests.factories import make_season, make_trap

@@ -171,8 +171,8 @@ def test_one_service_writes_one_event() -> None:
     make_season()
     before = Event.objects.count()
     send(1)
-    # An account, a household, a site, a trap, a return.
-    assert Event.objects.count() == before + 5
+    # An account, its consent, a household, a site, a trap, a return.
+    assert Event.objects.count() == before + 6
 
 
 def test_danger_is_held_however_little_of_the_budget_is_left(monkeypatch: pytest.MonkeyPatch) -> None:

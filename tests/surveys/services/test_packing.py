@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 from django.db import connection
 
+from surveys.methods.season_frame import LevelRows
 from surveys.models import PackedCatch, Return, Season
 from surveys.queries.columns import copied_blocks, row_type
-from surveys.queries.frames import LevelRows, catch_frame, read_season
+from surveys.queries.season_returns import catch_frame, read_season
 from surveys.queries.seasons import lists_of
 from surveys.services.packing import pack_catches
 from surveys.services.screening import screen_received
@@ -103,7 +104,7 @@ def test_the_rows_of_a_group_leave_out_who_did_not_look() -> None:
     send(season)
     send(season, catch=[{**CATCH[0], "count": 5}, *CATCH[1:]])
     lists = lists_of(season)
-    rows = LevelRows(catch_frame(lists), lists)
+    rows = LevelRows(catch_frame(lists), lists.by_code)
     assert sorted(rows.of_group(0, rim_exponent=1).low.tolist()) == [3, 5]
     assert rows.of_group(2, rim_exponent=1).low.tolist() == []
     assert "school" in rows.terms.left_out

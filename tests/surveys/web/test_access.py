@@ -13,7 +13,7 @@ from surveys.errors import NotAllowed, NotFound
 from surveys.permissions import Rule
 from surveys.web.access import page
 from surveys.web.urls import urlpatterns
-from tests.factories import make_account, make_coordinator, make_operator, make_researcher, make_season
+from tests.factories import make_account, make_coordinator, make_operator, make_researcher, make_season, verified
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -36,7 +36,7 @@ def test_somebody_unknown_is_sent_to_sign_in_and_comes_back_to_the_same_address(
     assert answer["Location"] == "/sign-in?next=/somewhere/%3Fa%3D1"
 
 
-@pytest.mark.parametrize("rule", [Rule.COORDINATOR, Rule.RESEARCHER, Rule.OPERATOR])
+@pytest.mark.parametrize("rule", sorted(set(Rule) - {Rule.ANYONE, Rule.SIGNED_IN}))
 def test_a_sender_may_not_come_where_a_role_is_needed(rule: Rule) -> None:
     with pytest.raises(PermissionDenied):
         ask(rule, make_account())
@@ -45,16 +45,38 @@ def test_a_sender_may_not_come_where_a_role_is_needed(rule: Rule) -> None:
 def test_each_role_comes_in_where_its_rule_lets_it() -> None:
     # By hand from the table of rules in the house rules: researchers' pages are open to all three roles.
     make_season()
-    people = {"coordinator": make_coordinator(), "researcher": make_researcher(), "operator": make_operator()}
-    admitted = {
-        Rule.ANYONE: {"coordinator", "researcher", "operator"},
-        Rule.SIGNED_IN: {"coordinator", "researcher", "operator"},
-        Rule.COORDINATOR: {"coordinator"},
-        Rule.RESEARCHER: {"coordinator", "researcher", "operator"},
-        Rule.OPERATOR: {"operator"},
+    people = {
+        "lead": verified(make_coordinator()),
+        "regional": verified(make_coordinator("eastmark")),
+        "researcher": make_researcher(),
+        "operator": verified(make_operator()),
     }
+    admitted = {
+        Rule.ANYONE: set(people),
+        Rule.SIGNED_IN: set(people),
+        Rule.COORDINATOR: {"lead", "regional"},
+        Rule.RESEARCHER: set(people),
+        Rule.OPERATOR: {"operator"},
+        Rule.OFFICE: {"lead", "regional", "operator"},
+        Rule.LEAD: {"lead", "operator"},
+        Rule.PLANNER: {"lead"},
+        Rule.APPOINTED: {"lead", "regional", "operator"},
+    }
+    assert set(admitted) == set(Rule)
     for rule, expected in admitted.items():
         assert {name for name, person in people.items() if _comes_in(rule, person)} == expected, rule
+
+
+@pytest.mark.parametrize("rule", [Rule.COORDINATOR, Rule.OFFICE, Rule.LEAD, Rule.RESEARCHER])
+def test_a_coordinator_who_has_not_given_the_second_factor_is_sent_to_give_it_and_comes_back(rule: Rule) -> None:
+    make_season()
+    answer = ask(rule, make_coordinator())
+    assert answer.status_code == 302
+    assert answer["Location"] == "/second-factor/?next=/somewhere/%3Fa%3D1"
+
+
+def test_an_operator_who_has_not_given_the_second_factor_is_sent_to_give_it() -> None:
+    assert ask(Rule.OPERATOR, make_operator())["Location"].startswith("/second-factor/?next=")
 
 
 def _comes_in(rule: Rule, person: object) -> bool:

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-from zoneinfo import ZoneInfo
-
 import pytest
 
-from surveys.web.evidence import MOST_BARS, drawn, fitting_dates
+from surveys.web.evidence import MOST_BARS, drawn
 
 QUANTILES = {"0.5": 1, "0.9": 4, "0.99": 9, "0.999": 16}
 
@@ -78,21 +75,9 @@ def test_nothing_usual_is_still_a_line_that_can_be_seen() -> None:
 )
 def test_evidence_without_counts_has_no_drawing(evidence: dict[str, object]) -> None:
     assert drawn(evidence) is None
-    assert fitting_dates(evidence, "UTC") is None
 
 
 def test_a_long_list_is_cut() -> None:
     drawing = drawn({"numbers": [row(f"group_{place}") for place in range(20)]})
     assert drawing is not None
     assert len(drawing.bars) == MOST_BARS
-
-
-def test_dates_that_would_fit_come_in_the_season_s_own_time() -> None:
-    evidence = {"alternative": {"set_at": "2026-05-02T16:00:00+00:00", "emptied_at": "2026-05-03T16:30:00+00:00"}}
-    # Lisbon keeps UTC+1 in May (tz database, rule EU).
-    zone = ZoneInfo("Europe/Lisbon")
-    expected = (datetime(2026, 5, 2, 17, tzinfo=zone), datetime(2026, 5, 3, 17, 30, tzinfo=zone))
-    found = fitting_dates(evidence, "Europe/Lisbon")
-    assert found == expected
-    assert found is not None
-    assert [one.hour for one in found] == [17, 17]

@@ -8,7 +8,7 @@ import re
 import pytest
 from shapely.geometry import Point, Polygon
 
-from surveys.web.maps import WIDTH, draw_regions
+from surveys.web.maps import MOST_SQUARES, WIDTH, draw_regions, draw_squares
 from tests.factories import square
 
 
@@ -63,3 +63,43 @@ def test_a_lake_stays_a_hole() -> None:
     drawn = draw_regions([("a", {"type": "Polygon", "coordinates": [outer, lake]})])
     assert drawn is not None
     assert drawn.outlines[0].path.count("Z") == 2
+
+
+CELLS = [(-17.95, 51.45, 3.0), (-17.85, 51.45, 5.0), (-17.95, 51.55, 7.0)]
+
+
+def test_a_cell_is_drawn_around_its_centre_on_the_map_of_its_region() -> None:
+    """By hand: a square region of one degree is as wide as the drawing but for its margins, and a cell a tenth of it."""
+    region = [("a", square(-18, 51))]
+    drawn = draw_regions(region)
+    assert drawn is not None
+    west, north = min(x for x, _ in corners(drawn.outlines[0].path)), min(y for _, y in corners(drawn.outlines[0].path))
+    wide = max(x for x, _ in corners(drawn.outlines[0].path)) - west
+    tall = max(y for _, y in corners(drawn.outlines[0].path)) - north
+    found = {one.amount: one for one in draw_squares(region, CELLS, side_deg=0.1)}
+    assert len(found) == 3
+    for amount, (column, row) in {3.0: (0, 5), 5.0: (1, 5), 7.0: (0, 4)}.items():
+        one = found[amount]
+        # Corners are rounded to a tenth of a unit.
+        assert (one.width, one.height) == (pytest.approx(wide / 10, abs=0.1), pytest.approx(tall / 10, abs=0.1))
+        assert (one.x, one.y) == (
+            pytest.approx(west + column * wide / 10, abs=0.15),
+            pytest.approx(north + row * tall / 10, abs=0.15),
+        )
+
+
+def test_cells_of_the_same_place_are_added_up_whatever_their_region() -> None:
+    found = draw_squares([("a", square(-18, 51))], [*CELLS, (-17.95, 51.45, 4.0)], side_deg=0.1)
+    assert sorted(one.amount for one in found) == [5.0, 7.0, 7.0]
+
+
+def test_very_many_cells_are_drawn_together_and_nothing_of_them_is_lost() -> None:
+    many = [(-18 + 0.1 * column + 0.05, 50 + 0.1 * row + 0.05, 1.0) for column in range(60) for row in range(60)]
+    found = draw_squares([("a", square(-18, 50, 6.0))], many, side_deg=0.1)
+    assert len(many) > MOST_SQUARES >= len(found)
+    # Two by two: 30 x 30 squares of four cells each.
+    assert [one.amount for one in found] == [4.0] * 900
+
+
+def test_cells_without_regions_make_no_drawing() -> None:
+    assert draw_squares([], CELLS, side_deg=0.1) == ()

@@ -186,6 +186,7 @@ def test_nothing_counted_is_asked_about_unless_the_trap_was_lost(client: Client,
 def test_what_a_service_refuses_stands_at_its_field(client: Client, trap: Trap) -> None:
     page = client.post(PATH, form(trap, habitat="moonscape")).content.decode()
     assert summary_links(page) == ["habitat"]
+    assert "This season does not know this kind of place." in page
     assert Return.objects.count() == 0
 
 
@@ -194,7 +195,7 @@ def test_a_closed_season_is_said_in_words_and_keeps_the_answers(client: Client, 
     answer = client.post(PATH, form(trap))
     page = answer.content.decode()
     assert answer.status_code == 422
-    assert "No season is open in Eastmark" in page
+    assert "The count is not on here now, so nothing can be sent." in page
     assert boxes(page)["n_woodlice"] == "3"
 
 

@@ -1,0 +1,1 @@
+"""Pictures that somebody sent, painted anew in a child process under limits: pure, like the methods."""

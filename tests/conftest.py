@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -55,6 +56,17 @@ def short_lines(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture
-def running(short_lines: None, live_server: Any) -> str:
+def wiping_first(transactional_db: None) -> Iterator[None]:
+    """The tables are emptied after the test even while a program beside it still works on them.
+
+    Of two that wait for each other PostgreSQL ends the one that looks first: that is never the emptying.
+    """
+    yield
+    with connection.cursor() as cursor:
+        cursor.execute("SET deadlock_timeout = '1min'")
+
+
+@pytest.fixture
+def running(short_lines: None, wiping_first: None, live_server: Any) -> str:
     """The address of a server that runs beside the test, for programs that read over HTTP."""
     return str(live_server.url)

@@ -81,6 +81,8 @@ def _named_separator(text: str) -> str:
 
 
 def _rows(text: str, separator: str, say: Say) -> Iterator[list[str]]:
+    # Whether a cell is too long is said of that cell: the module's own bound, shared by a whole process, is lifted.
+    csv.field_size_limit(max(csv.field_size_limit(), len(text) + 1))
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     begins = 1
     try:
@@ -98,7 +100,7 @@ def _rows(text: str, separator: str, say: Say) -> Iterator[list[str]]:
             say(
                 _(
                     "From line {line} on the file cannot be split into cells. A quotation mark may be open and never "
-                    "closed, or a cell is far too long. Look at that line."
+                    "closed. Look at that line."
                 )
             ).format(line=begins)
         ) from None

@@ -63,7 +63,7 @@ def environment(address: str, *, broker: int) -> dict[str, str]:
 
 
 @pytest.fixture
-def crew(transactional_db: None, tmp_path: Path) -> Iterator[Crew]:
+def crew(wiping_first: None, tmp_path: Path) -> Iterator[Crew]:
     """A crew on the test database, ended with the test."""
     with Crew(tmp_path / "logs", environment(database_address(), broker=7)) as found:
         yield found
@@ -80,7 +80,7 @@ def standing(django_db_setup: None, tmp_path_factory: pytest.TempPathFactory) ->
 
 
 @pytest.fixture
-def served(transactional_db: None, standing: str) -> str:
+def served(wiping_first: None, standing: str) -> str:
     """The address of a running web server with a worker behind it; the tables are emptied after each test."""
     return standing
 

@@ -101,6 +101,7 @@ def make_it() -> None:
     folder = releases.folder_of(release)
     sizes = {path.name: path.stat().st_size for path in sorted(folder.iterdir())}
     children = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+    time_the_first_byte(release.version, sizes)
     print(f"    highest memory: {highest():.0f} MB here, {children:.0f} MB in the largest process that it started")
     print(json.dumps({"s": round(perf_counter() - begun, 1), "bytes": sizes}))
     from tests.frozen import thawed
@@ -109,6 +110,37 @@ def make_it() -> None:
         for model in ("cells", "new_sites"):
             getattr(release, model).all()._raw_delete("default")
         Release.objects.filter(pk=release.pk)._raw_delete("default")
+
+
+def time_the_first_byte(version: str, sizes: dict[str, int]) -> None:
+    """Fetch the largest files from a real server, whole and from their middle on, and print when each began."""
+    import httpx
+
+    from project import embedded
+    from project.processes import Crew
+    from tests.journeys.conftest import free_port
+
+    address = f"127.0.0.1:{free_port()}"
+    with TemporaryDirectory() as logs, Crew(Path(logs)) as crew:
+        os.environ.setdefault("REDIS_URL", embedded.start_broker(Path(logs)))
+        crew.environment |= {"REDIS_URL": os.environ["REDIS_URL"]}
+        crew.start_web(address, processes=1)
+        for name in sorted(sizes, key=lambda file: -sizes[file])[:4]:
+            for beginning in (0, sizes[name] // 2):
+                begun = perf_counter()
+                headers = {"Range": f"bytes={beginning}-"} if beginning else {}
+                with httpx.stream("GET", f"http://{address}/releases/{version}/{name}", headers=headers) as answer:
+                    answer.raise_for_status()
+                    first, got = 0.0, 0
+                    for block in answer.iter_raw():
+                        first = first or perf_counter() - begun
+                        got += len(block)
+                whole = perf_counter() - begun
+                print(
+                    f"    {name:24} from byte {beginning:11,}: first byte {1000 * first:6.1f} ms, "
+                    f"{got / 1e6:7.1f} MB in {whole:5.2f} s",
+                    flush=True,
+                )
 
 
 def main() -> None:

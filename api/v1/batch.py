@@ -101,13 +101,13 @@ class _BatchReader:
         self.read: list[SentReturn] = []
         self.unread: dict[int, dict[str, Any]] = {}
         self._places: list[int] = []
+        reader = ReturnIn()  # its fields are made once for the whole sending
         for place, payload in enumerate(payloads):
-            given = ReturnIn(data=payload)
-            if given.is_valid():
-                self.read.append(read_return(given.validated_data))
+            try:
+                self.read.append(read_return(reader.run_validation(payload)))
                 self._places.append(place)
-            else:
-                self.unread[place] = _refused(place, _UNREAD, fault_rows(given.errors))
+            except serializers.ValidationError as fault:
+                self.unread[place] = _refused(place, _UNREAD, fault_rows(fault.detail))
 
     def kept(self, receipts: list[Receipt]) -> Kept:
         """Return the answer to a sending of which all that could be read has its receipt."""

@@ -52,7 +52,11 @@ class SeveralSeasons:
 
     def __init__(self, now: SeasonReturns, earlier: Sequence[SeasonReturns], returning: Ints) -> None:
         self.lists = now.lists
-        self.level = LevelRows(now.frame, now.lists)
+        level = LevelRows(now.frame, now.lists)
+        # Of the level only what has no row is kept: the seasons' own columns stand in the parts.
+        self._n_places, self._effects = level.n_cells, level.terms.names
+        self._habitat_weights, self._of_habitat = level.habitat_weights, level.terms.of_habitat
+        del level
         self.parts = [self.part(one.lists, one.frame.of_sites(returning)) for one in (*earlier, now)]
 
     def part(self, lists: SeasonList, frame: CatchFrame) -> _Part:
@@ -69,7 +73,7 @@ class SeveralSeasons:
             cell=(region * len(now.windows) + window)[kept],
             window=window[kept],
             habitat=habitat[kept],
-            covariates=columns_of(rows, self.level.terms.names)[kept],
+            covariates=columns_of(rows, self._effects)[kept],
         )
 
     def seasons_of(self, group: str) -> list[str]:
@@ -92,7 +96,7 @@ class SeveralSeasons:
         def of_frames(name: str) -> NDArray[Any]:
             return joined([getattr(part.frame, name) for part in parts])
 
-        n_places = self.level.n_cells
+        n_places = self._n_places
         period = np.repeat(np.arange(len(parts)), [int(rows.sum()) for rows in known])
         return SeasonsRows(
             level=LevelInput(
@@ -105,8 +109,8 @@ class SeveralSeasons:
                 habitat=joined([part.habitat for part in parts]),
                 night=of_frames("site_night"),
                 n_cells=n_places * len(parts),
-                habitat_weights=self.level.habitat_weights,
-                covariates_of_habitat=self.level.terms.of_habitat,
+                habitat_weights=self._habitat_weights,
+                covariates_of_habitat=self._of_habitat,
             ),
             window=joined([part.window for part in parts]),
             maximum_c=of_frames("temp_max_c"),

@@ -86,6 +86,8 @@ def compute_index_series(folder: Path) -> IndexSeries:
     if before:
         earlier = [SeasonReturns(one.lists, read.frames[one.code]) for one in before]
         compared = SeveralSeasons(SeasonReturns(latest.lists, read.frames[latest.code]), earlier, read.returning)
+        del earlier
+    del read  # a change has rows of its own
     figures, described = _estimate_changes(compared, levels[latest.code].shared, chosen)
     return IndexSeries(
         level=sorted(

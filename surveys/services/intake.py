@@ -10,7 +10,7 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
@@ -19,12 +19,13 @@ from django.db import IntegrityError, transaction
 from surveys.errors import Conflict, Fault, Faulty, NotFound, Refusal, Stale
 from surveys.methods.protocol import check_protocol
 from surveys.methods.records import Answer
-from surveys.models import Account, Catch, Finding, Return, Season, Trap, TrayPhoto
+from surveys.models import Account, Group, Return, Season, Trap, TrayPhoto
 from surveys.permissions import returns_of, traps_of
 from surveys.queries.frames import report_of
 from surveys.queries.seasons import SeasonLists, limits_of, lists_of, open_seasons_of, season_for
 from surveys.services.amendments import lock_to_amend, take_the_place
 from surveys.services.events import write_event
+from surveys.services.intake_rows import insert_returns, insert_rows
 from surveys.services.once import Kept, Once
 from surveys.services.openings import end_with_returns
 from surveys.services.worked import MOVED, move_return, work_out
@@ -76,6 +77,24 @@ class SentReturn:
         return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()
 
 
+class StoredAnswer(NamedTuple):
+    """One group's answer as it was stored, named as in :class:`surveys.models.Catch`."""
+
+    group: Group
+    answer: AnswerKind
+    low: int | None
+    high: int | None
+
+
+class StoredFinding(NamedTuple):
+    """What one check found, as it was stored, named as in :class:`surveys.models.Finding`."""
+
+    check_id: str
+    outcome: Outcome
+    marks: list[str]
+    sentence: str
+
+
 @dataclass(frozen=True, slots=True)
 class Receipt:
     """What became of one sent return. ``report`` is None exactly where ``refusal`` is not."""
@@ -83,8 +102,8 @@ class Receipt:
     report: Return | None
     created: bool = False
     refusal: Refusal | None = None
-    catches: tuple[Catch, ...] = ()
-    findings: tuple[Finding, ...] = ()
+    catches: Sequence[StoredAnswer] = ()
+    findings: Sequence[StoredFinding] = ()
 
 
 @dataclass(slots=True)
@@ -92,8 +111,8 @@ class _Draft:
     """A return that is ready to be stored, with its rows."""
 
     report: Return
-    catches: list[Catch]
-    findings: list[Finding]
+    catches: list[StoredAnswer]
+    findings: list[StoredFinding]
 
 
 def receive_return(
@@ -290,15 +309,9 @@ def _draft(
     groups = {group.code: group for group in lists.groups}
     return _Draft(
         report=report,
-        catches=[Catch(report=report, group=groups[a.group], answer=a.kind, low=a.low, high=a.high) for a in answers],
+        catches=[StoredAnswer(groups[a.group], a.kind, a.low, a.high) for a in answers],
         findings=[
-            Finding(
-                report=report,
-                check_id=finding.check,
-                outcome=finding.outcome,
-                marks=sorted(finding.marks),
-                sentence=finding.sentence,
-            )
+            StoredFinding(finding.check, finding.outcome, sorted(finding.marks), finding.sentence)
             for finding in result.findings
             if finding.outcome != Outcome.FINE
         ],
@@ -409,15 +422,12 @@ def _store_one(draft: _Draft) -> Receipt:
 
 
 def _created(draft: _Draft) -> Receipt:
-    return Receipt(draft.report, created=True, catches=tuple(draft.catches), findings=tuple(draft.findings))
+    return Receipt(draft.report, created=True, catches=draft.catches, findings=draft.findings)
 
 
 def _insert(drafts: Sequence[_Draft]) -> None:
-    Return.objects.bulk_create([draft.report for draft in drafts])
-    for draft in drafts:
-        for catch in draft.catches:
-            catch.report_id = draft.report.pk
-        for finding in draft.findings:
-            finding.report_id = draft.report.pk
-    Catch.objects.bulk_create([row for draft in drafts for row in draft.catches])
-    Finding.objects.bulk_create([row for draft in drafts for row in draft.findings])
+    insert_returns([draft.report for draft in drafts])
+    insert_rows(
+        catches=[(draft.report.pk, *row) for draft in drafts for row in draft.catches],
+        findings=[(draft.report.pk, *row) for draft in drafts for row in draft.findings],
+    )

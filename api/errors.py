@@ -13,7 +13,6 @@ from http import HTTPStatus
 from typing import Any
 
 from django.core.exceptions import DisallowedHost, PermissionDenied
-from django.db import InterfaceError, OperationalError
 from django.http import Http404, HttpRequest, JsonResponse
 from rest_framework import exceptions
 from rest_framework.request import Request
@@ -21,6 +20,7 @@ from rest_framework.response import Response
 
 from api.pointers import fault_rows
 from surveys import errors, lifecycle
+from surveys.queries.outages import outage_of
 
 log = logging.getLogger(__name__)
 
@@ -129,9 +129,10 @@ def answer_with_a_problem(exc: Exception, context: dict[str, Any]) -> Response:
         return _response(request, "not-allowed", "Your account may not do this.")
     if isinstance(exc, exceptions.APIException):
         return _of_api(request, exc)
-    if isinstance(exc, OperationalError | InterfaceError):
-        log.exception("the database is away")
-        return _response(request, "unavailable", _AWAY, headers={"Retry-After": "5"})
+    outage = outage_of(exc)
+    if outage is not None:
+        log.exception("the database is away, full or read-only")
+        return _response(request, "unavailable", outage.sentence, headers={"Retry-After": str(outage.wait_s)})
     log.exception("unexpected")
     return _response(request, "server-error", _OUR_FAULT)
 
@@ -145,10 +146,6 @@ def _headers_of(refusal: errors.Refusal, status: int) -> dict[str, str]:
     return {"WWW-Authenticate": "Bearer"} if status == HTTPStatus.UNAUTHORIZED else {}
 
 
-_AWAY = (
-    "The service cannot reach its database at this moment. "
-    "What you sent was not stored; send it again in a few seconds."
-)
 _OUR_FAULT = (
     "Something went wrong here, and it was not your doing. It has been written down under this request's number."
 )

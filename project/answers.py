@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import sys
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.template.loader import render_to_string
 
 from api.errors import plain_problem
+from surveys.queries.outages import TITLE, outage_of
 
 _WORDS = {
     400: ("faulty-request", "The request could not be read", "Go back and try once more."),
@@ -27,8 +29,16 @@ _WORDS = {
 
 def _answer(request: HttpRequest, status: int) -> HttpResponseBase:
     code, title, sentence = _WORDS[status]
-    if request.path.startswith(("/api/", "/ogc")):
+    if _by_program(request):
         return plain_problem(request, code, sentence)
+    return _page(request, status, title, sentence)
+
+
+def _by_program(request: HttpRequest) -> bool:
+    return request.path.startswith(("/api/", "/ogc"))
+
+
+def _page(request: HttpRequest, status: int, title: str, sentence: str) -> HttpResponse:
     try:
         page: str = render_to_string(f"errors/{status}.html", {"title": title, "sentence": sentence}, request)
     except Exception:  # whatever is wrong may stand in the way of a full page, too
@@ -52,5 +62,13 @@ def not_found(request: HttpRequest, exception: Any = None) -> HttpResponseBase:
 
 
 def server_error(request: HttpRequest) -> HttpResponseBase:
-    """Answer 500."""
-    return _answer(request, 500)
+    """Answer 500, or 503 where the database is away, full or read-only: that passes, and the sender may wait for it."""
+    outage = outage_of(sys.exc_info()[1])  # Django calls this while it handles the exception, and does not hand it on
+    if outage is None:
+        return _answer(request, 500)
+    if _by_program(request):
+        answer: HttpResponseBase = plain_problem(request, "unavailable", outage.sentence)
+    else:
+        answer = _page(request, 503, str(TITLE), str(outage.on_page))
+    answer["Retry-After"] = str(outage.wait_s)
+    return answer

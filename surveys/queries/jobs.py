@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from django.db.models import Max, Q
-from django.utils import timezone
+from django.db.models.functions import Now
 
 from surveys.models import Job
 from surveys.vocabulary import JobKind, JobState
@@ -13,7 +13,7 @@ from surveys.vocabulary import JobKind, JobState
 
 def jobs_to_do() -> list[int]:
     """Return the keys of jobs that nobody works on at this moment. One query."""
-    waiting = Q(state=JobState.QUEUED) | Q(state=JobState.RUNNING, lease_until__lt=timezone.now())
+    waiting = Q(state=JobState.QUEUED) | Q(state=JobState.RUNNING, lease_until__lt=Now())
     return list(Job.objects.filter(waiting).order_by("created_at").values_list("pk", flat=True))
 
 

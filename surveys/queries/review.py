@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from django.db.models import Count, Min, Prefetch, Q, QuerySet, Sum
-from django.utils import timezone
+from django.db.models.functions import Now
 
 from surveys.models import Lease, Query, Region, Return, Season
 from surveys.permissions import Visitor, regions_of, returns_in_care_of
@@ -102,12 +102,12 @@ def regions_in_care(visitor: Visitor) -> list[Region]:
 
 def lease_of(report: Return) -> Lease | None:
     """Return who reads a return at the moment, if anybody does. One query."""
-    return Lease.objects.filter(report=report, until__gt=timezone.now()).first()
+    return Lease.objects.filter(report=report, until__gt=Now()).first()
 
 
 def in_other_hands(reports: list[Return], visitor: Visitor) -> set[int]:
     """Return the keys of those returns that somebody else reads at the moment. One query."""
-    taken = Lease.objects.filter(report__in=reports, until__gt=timezone.now()).exclude(by=visitor.pk)
+    taken = Lease.objects.filter(report__in=reports, until__gt=Now()).exclude(by=visitor.pk)
     return set(taken.values_list("report_id", flat=True))
 
 

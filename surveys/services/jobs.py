@@ -1,4 +1,7 @@
-"""The job table: asking, claiming under a lease and a fence, finishing. Celery only wakes."""
+"""The job table: asking, claiming under a lease and a fence, finishing. Celery only wakes.
+
+Leases begin and end by the database's clock: those of the workers may differ.
+"""
 
 from __future__ import annotations
 
@@ -10,10 +13,12 @@ from typing import Any, TypeVar
 from django.conf import settings
 from django.db import transaction
 from django.db.models import F, Q
+from django.db.models.functions import Now
 from django.utils import timezone
 
 from surveys.errors import Refusal
 from surveys.models import Job
+from surveys.queries.clock import database_now
 from surveys.services.events import write_event
 from surveys.vocabulary import JobKind, JobState
 
@@ -40,8 +45,8 @@ def ask_for_job(*, kind: JobKind, key: str, parameters: Mapping[str, Any] | None
 
 def claim_job(*, job_id: int) -> Job | None:
     """Take a job that waits, or whose worker has let its lease run out. None when it is taken or done."""
-    now = timezone.now()
     with transaction.atomic(durable=True):
+        now = database_now()
         job = (
             Job.objects.select_for_update(skip_locked=True)
             .filter(Q(state=JobState.QUEUED) | Q(state=JobState.RUNNING, lease_until__lt=now), pk=job_id)
@@ -88,7 +93,7 @@ def do_job(*, job_id: int, work: Callable[[Job], Done]) -> tuple[Job, Done] | No
 def report_progress(*, job: Job, done: int, total: int) -> None:
     """Write how far a job has come, which renews its lease; raise :class:`LostLease` if it is lost."""
     renewed = Job.objects.filter(pk=job.pk, fence=job.fence, state=JobState.RUNNING).update(
-        done=done, total=total, lease_until=timezone.now() + timedelta(seconds=settings.JOB_LEASE_S)
+        done=done, total=total, lease_until=Now() + timedelta(seconds=settings.JOB_LEASE_S)
     )
     if not renewed:
         raise LostLease(f"Job {job.pk} is in other hands now, so this worker lets go of it.")

@@ -1,6 +1,7 @@
 """Leases: who reads a waiting return at the moment, so that two people never work on the same one.
 
-A lease changes nothing about a return and ends by itself, so it leaves no line in the log.
+A lease changes nothing about a return and ends by itself, so it leaves no line in the log. It begins and ends by the
+database's clock, as those of several web servers may differ.
 """
 
 from __future__ import annotations
@@ -9,11 +10,11 @@ from datetime import datetime, timedelta
 from uuid import UUID
 
 from django.db import connection, transaction
-from django.utils import timezone
 
 from surveys.errors import NotFound
 from surveys.models import Account, Lease, Return
 from surveys.permissions import returns_in_care_of
+from surveys.queries.clock import database_now
 from surveys.queries.review import QUEUE_ORDER, Wanted, queued
 from surveys.vocabulary import ReturnState
 
@@ -40,13 +41,13 @@ def take_record(*, by: Account, uuid: UUID) -> bool:
         report = returns_in_care_of(by).filter(uuid=uuid).only("id", "state").first()
         if report is None:
             raise NotFound("There is no return with this id in your regions.")
-        return report.state == ReturnState.QUERIED and _take(report, by, timezone.now())
+        return report.state == ReturnState.QUERIED and _take(report, by, database_now())
 
 
 def take_next_record(*, by: Account, wanted: Wanted) -> UUID | None:
     """Take the most pressing return that waits and that nobody else reads. Returns its id, None where there is none."""
     with transaction.atomic(durable=True):
-        now = timezone.now()
+        now = database_now()
         free = queued(by, wanted).exclude(pk__in=Lease.objects.filter(until__gt=now).exclude(by=by).values("report"))
         # What somebody takes at this very moment is locked, and passed over. Where his lease was written after this
         # looked and before it locked, the next look sees it.

@@ -8,7 +8,7 @@ from uuid import UUID
 
 from django.db import transaction
 from django.db.models import QuerySet
-from django.utils import timezone
+from django.db.models.functions import Now
 from django.utils.translation import gettext
 
 from surveys import lifecycle
@@ -88,7 +88,7 @@ def refuse_another_version(report: Return, version: int) -> None:
 
 def refuse_anothers_lease(reports: Sequence[Return], by: Account) -> None:
     """Refuse to work on locked returns while somebody else reads one of them. One query."""
-    taken = Lease.objects.filter(report__in=reports, until__gt=timezone.now()).exclude(by=by)
+    taken = Lease.objects.filter(report__in=reports, until__gt=Now()).exclude(by=by)
     if others := list(taken.values_list("report__uuid", flat=True)):
         faults = tuple(Fault("/returns", "in_other_hands", str(uuid)) for uuid in others)
         raise Conflict(

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from django.db import transaction
+from django.db import InterfaceError, OperationalError, transaction
 from django.db.models import Q
 from django.utils import timezone
 
@@ -107,6 +107,8 @@ def _screen_together_or_singly(season: Season, rows: list[Return]) -> None:
         with transaction.atomic():
             _screen_arrivals(season, rows)
         return
+    except (OperationalError, InterfaceError):
+        raise  # the database is away or full: that says nothing about a return, and all of them wait for the next time
     except Exception:
         log.exception("a batch of %d returns could not be screened together", len(rows))
     for row in rows:
@@ -114,6 +116,8 @@ def _screen_together_or_singly(season: Season, rows: list[Return]) -> None:
         try:
             with transaction.atomic():
                 _screen_arrivals(season, [row])
+        except (OperationalError, InterfaceError):
+            raise
         except Exception:
             log.exception("return %s could not be screened", row.pk)
             _hold_unscreened(row)

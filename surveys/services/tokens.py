@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
-from django.db import transaction
+from django.db import InternalError, OperationalError, transaction
 from django.db.models import Q
 from django.utils import timezone
 from django.utils.translation import gettext
@@ -16,8 +17,11 @@ from knox.settings import knox_settings
 from surveys.errors import Fault, Faulty, NotFound
 from surveys.models import Account, Token
 from surveys.permissions import scopes_open_to
+from surveys.queries.outages import FULL, READ_ONLY, outage_of
 from surveys.services.events import write_event
 from surveys.vocabulary import TokenScope
+
+log = logging.getLogger(__name__)
 
 #: How long a token lasts where nobody says: as long as the shortest notice of a change to the API. Own choice.
 USUAL_DAYS, MOST_DAYS = 90, 365
@@ -67,12 +71,20 @@ def end_token(*, by: Account, key: str) -> None:
 
 
 def note_use(*, token: Token) -> None:
-    """Note that a token was used; once an hour is enough. It has no line in the log: each use would be one."""
+    """Note that a token was used; once an hour is enough. It has no line in the log: each use would be one.
+
+    A database that takes nothing in is no reason to refuse a reader.
+    """
     now = timezone.now()
     if token.last_used_at is not None and token.last_used_at > now - USE_STEP:
         return
     stale = Q(last_used_at__isnull=True) | Q(last_used_at__lte=now - USE_STEP)
-    Token.objects.filter(stale, pk=token.pk).update(last_used_at=now)
+    try:
+        Token.objects.filter(stale, pk=token.pk).update(last_used_at=now)
+    except (InternalError, OperationalError) as fault:
+        if outage_of(fault) not in (FULL, READ_ONLY):
+            raise
+        log.warning("the database takes nothing in: the use of a token goes unnoted")
 
 
 def _wanted(by: Account, scopes: Collection[TokenScope] | None) -> list[TokenScope]:

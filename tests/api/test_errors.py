@@ -6,9 +6,10 @@ import json
 import re
 from typing import Any
 
+import psycopg
 import pytest
 from django.core.exceptions import PermissionDenied
-from django.db import DatabaseError, InterfaceError, OperationalError
+from django.db import DatabaseError, InterfaceError, InternalError, OperationalError, ProgrammingError
 from django.http import Http404
 from django.test import RequestFactory
 from rest_framework import exceptions
@@ -204,3 +205,62 @@ def test_a_page_that_cannot_be_drawn_is_answered_plainly(monkeypatch: pytest.Mon
     assert page.status_code == 500
     assert b"Something went wrong here" in page.content
     assert b"SELECT" not in page.content
+
+
+#: PostgreSQL's manual, appendix A: class of psycopg's exception by SQLSTATE, and the sentence that belongs to it.
+OUTAGES = [
+    (psycopg.errors.ReadOnlySqlTransaction, "25006", InternalError, "takes nothing in", "60"),
+    (psycopg.errors.DiskFull, "53100", OperationalError, "no room", "60"),
+    (psycopg.errors.AdminShutdown, "57P01", OperationalError, "cannot reach", "5"),
+    (psycopg.errors.CannotConnectNow, "57P03", OperationalError, "cannot reach", "5"),
+    (psycopg.OperationalError, None, OperationalError, "cannot reach", "5"),
+]
+
+
+def outage(inner: type[psycopg.Error], outer: type[DatabaseError]) -> DatabaseError:
+    """Return what Django makes of an exception of psycopg."""
+    fault = outer(SECRET)
+    fault.__cause__ = inner(SECRET)
+    return fault
+
+
+@pytest.mark.parametrize(("inner", "state", "outer", "words", "wait"), OUTAGES)
+def test_an_outage_of_the_database_is_told_apart_and_passes(
+    inner: type[psycopg.Error], state: str | None, outer: type[DatabaseError], words: str, wait: str
+) -> None:
+    assert inner.sqlstate == state
+    answer = answer_to(outage(inner, outer))
+    assert (answer.status_code, answer["Retry-After"]) == (503, wait)
+    assert words in json.loads(answer.content)["detail"]
+
+
+def test_a_connection_that_ends_does_not_claim_that_nothing_was_stored() -> None:
+    """A COMMIT whose answer got lost may have been done: PostgreSQL's manual says so of 40003 and of class 08."""
+    told = json.loads(answer_to(outage(psycopg.OperationalError, OperationalError)).content)["detail"]
+    assert "may not have been stored" in told
+    assert "Idempotency-Key" in told
+
+
+@pytest.mark.parametrize(("inner", "state", "outer", "words", "wait"), OUTAGES)
+def test_outside_every_view_an_outage_is_a_503_too(
+    inner: type[psycopg.Error], state: str | None, outer: type[DatabaseError], words: str, wait: str
+) -> None:
+    try:
+        raise outage(inner, outer)
+    except DatabaseError:
+        problem = answers.server_error(RequestFactory().get("/api/v1/returns"))
+        page = answers.server_error(RequestFactory().get("/join/"))
+    assert (problem.status_code, problem["Content-Type"]) == (503, "application/problem+json")
+    assert words in json.loads(problem.content)["detail"]
+    assert (page.status_code, page["Content-Type"]) == (503, "text/html; charset=utf-8")
+    assert (problem["Retry-After"], page["Retry-After"]) == (wait, wait)
+    assert b"This has to wait a little" in page.content
+    assert SECRET not in problem.content.decode() + page.content.decode()
+
+
+def test_another_fault_of_the_database_stays_a_fault_of_ours() -> None:
+    try:
+        raise outage(psycopg.errors.UndefinedTable, ProgrammingError)
+    except DatabaseError:
+        assert answers.server_error(RequestFactory().get("/")).status_code == 500
+    assert answer_to(outage(psycopg.errors.InvalidTransactionTermination, InternalError)).status_code == 500

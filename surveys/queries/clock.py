@@ -1,0 +1,15 @@
+"""The one clock that leases go by: the database's. Machines differ, and a worker ahead would take what is still held."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from django.db import connection
+
+
+def database_now() -> datetime:
+    """Return the moment at which the database began this statement. One query."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT statement_timestamp()")
+        now: datetime = cursor.fetchone()[0]
+    return now

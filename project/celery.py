@@ -8,5 +8,8 @@ from __future__ import annotations
 from celery import Celery
 
 app = Celery("trapnight")
+# By itself Celery does this only where DJANGO_SETTINGS_MODULE is set before this is imported. Without it every thread
+# of a web server but the first would wake nobody, at an address where nobody listens.
+app.set_default()
 app.config_from_object("django.conf:settings", namespace="CELERY")
 app.autodiscover_tasks(["surveys"])

@@ -1,4 +1,4 @@
-"""The one clock that leases go by: the database's. Machines differ, and a worker ahead would take what is still held."""
+"""The one clock that leases go by, the database's: a worker whose own is ahead would take what is still held."""
 
 from __future__ import annotations
 

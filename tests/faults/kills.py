@@ -16,6 +16,7 @@ import threading
 import time
 from contextlib import suppress
 from datetime import date, timedelta
+from functools import partial
 from typing import Any
 
 from tests.faults.comparing import Comparison, ask, compare, differences
@@ -87,7 +88,7 @@ def play(stack: Stack, asked: argparse.Namespace) -> int:
     season = make_season(review_budget=0.2)
     gardeners = make_gardeners(min(4 + asked.returns // 60, 60))
     sendings = make_sendings(gardeners, asked.returns, draw)
-    jobs = Jobs(season, make_researcher(), every_s=4 * asked.every)
+    jobs = Jobs(season, make_researcher(), every_s=max(4 * asked.every, asked.returns / 100))
     stack.start()
     stack.wait_for_web()
 
@@ -107,7 +108,7 @@ def play(stack: Stack, asked: argparse.Namespace) -> int:
     asking.join(30)
     print(f"sent in {time.monotonic() - started:.0f} s; answers: {dict(load.answers)}", flush=True)
     address = stack.environment["DATABASE_URL"]
-    wait_until(lambda: not open_work(address), "no return and no job waits", 240)
+    wait_until(lambda: not open_work(address), "no return and no job waits", 300)
 
     print(f"all done after {time.monotonic() - started:.0f} s", flush=True)
     calm = last_night(stack, killer, season, asked.kills)
@@ -141,21 +142,15 @@ def last_night(stack: Stack, killer: Killer, season: Any, kills: int) -> str:
     calm = stack.cluster.copy("trapnight", "calm")
     state = f"SELECT state, done, attempts FROM surveys_job WHERE id = {job.pk}"
     stack.start(*(name for name in stack.names if name != "web"))
-    attempt = 1
-    while killer.done < kills:
-        # The night is under way, for the so-manieth time: both workers die, whichever has it.
-        wait_until(
-            lambda: ask(address, state)[0][0] == "done" or _in_hand(ask(address, state)[0], attempt),
-            "the night begins",
-            180,
-        )  # noqa: B023
-        if ask(address, state)[0][0] == "done":
+    for attempt in range(1, 1 + kills - killer.done):
+        # The night is under way once more: the children of both workers die, whichever has it.
+        wait_until(partial(_in_hand_or_over, address, state, attempt), "the night begins", 180)
+        if ask(address, state)[0][0] != "running":
             break
         time.sleep(killer.draw.uniform(0, 0.5))
         for name in workers:
             if stack.kill_child(name, killer.draw.randrange):
                 killer.kills["worker child"] += 1
-        attempt += 1
     wait_until(lambda: ask(address, state)[0][0] in ("done", "failed"), "the last night ends", 240)
     done = stack.manage("run_night", "--season", season.code, "--night", LAST_NIGHT.isoformat(), database=calm)
     if "is shown" not in done.stdout:
@@ -164,8 +159,9 @@ def last_night(stack: Stack, killer: Killer, season: Any, kills: int) -> str:
     return calm
 
 
-def _in_hand(row: tuple[Any, ...], attempt: int) -> bool:
-    return bool(row[0] == "running" and row[2] >= attempt)
+def _in_hand_or_over(address: str, question: str, attempt: int) -> bool:
+    state, _, attempts = ask(address, question)[0]
+    return bool(state in ("done", "failed") or (state == "running" and attempts >= attempt))
 
 
 def report(

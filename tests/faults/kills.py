@@ -73,6 +73,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--every", type=float, default=3.0, help="seconds from one kill to the next, on average")
     parser.add_argument("--lease", type=int, default=15, help="JOB_LEASE_S of the workers")
+    parser.add_argument("--minutes", type=float, default=60, help="kills and sends for so long at most")
     asked = parser.parse_args()
     # What a night does must come within a lease, or two workers take turns on it for ever.
     with Stack(lease_s=asked.lease) as stack:
@@ -96,16 +97,25 @@ def play(stack: Stack, asked: argparse.Namespace) -> int:
     mid_night = min(3, asked.kills // 4)
     before = asked.kills - mid_night
     ledger = Ledger(stack.folder / "ledger.jsonl")
-    load = Load(stack.web, ledger, lambda n: n < len(sendings) * (killer.done + 1) / (before + 1), asked.seed)
+
+    def may_send(place: int) -> bool:
+        return place < len(sendings) * (killer.done + 1) / (before + 1)
+
+    load = Load(stack.web, ledger, may_send, asked.seed)
     asking = threading.Thread(target=jobs.ask, daemon=True)
     asking.start()
     clients = load.start(sendings)
+    enough = threading.Timer(60 * asked.minutes, lambda: (killer.over.set(), load.over.set()))
+    enough.daemon = True
+    enough.start()
     killer.kill(before)
     for client in clients:
         client.join(300)
+    enough.cancel()
     load.over.set()
     jobs.over.set()
     asking.join(30)
+    print(f"{load.sent} of {len(sendings)} sendings and {killer.done} of {before} kills")
     print(f"sent in {time.monotonic() - started:.0f} s; answers: {dict(load.answers)}", flush=True)
     address = stack.environment["DATABASE_URL"]
     wait_until(lambda: not open_work(address), "no return and no job waits", 300)

@@ -28,8 +28,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--firings", type=int, default=50)
     parser.add_argument("--returns", type=int, default=120)
+    parser.add_argument("--workers", type=int, default=4)
     asked = parser.parse_args()
-    with Stack(workers=4, beats=2, lease_s=30) as stack:
+    with Stack(workers=asked.workers, beats=2, lease_s=30) as stack:
         sys.exit(play(stack, asked.firings, asked.returns))
 
 

@@ -8,6 +8,7 @@ the same file. What is answered with *still being worked on* is sent again.
 from __future__ import annotations
 
 import argparse
+import json
 import random
 import sys
 import threading
@@ -71,7 +72,7 @@ def play(stack: Stack, posts: int, rows: int) -> int:
     stored, different, catches, events = ask(stack.environment["DATABASE_URL"], COUNTS)[0]
     statuses = Counter(code for _, seen, _ in answers for code in seen)
     told = Counter((body.get("stored"), body.get("already_here")) for _, _, body in answers)
-    under_one_key = {str(body) for key, _, body in answers if key == same}
+    under_one_key = {json.dumps(body, sort_keys=True) for key, _, body in answers if key == same}
     print(f"{'posts, rows of the file':40}{posts}, {len(body['returns'])}")
     print(f"{'answers':40}{dict(statuses)}")
     print(f"{'told (stored, already here)':40}{dict(told)}")

@@ -19,7 +19,7 @@ from typing import Any
 import httpx
 
 #: Returns that a batch of the load holds.
-OF_A_BATCH = 6
+OF_A_BATCH = 10
 #: Status codes after which a client sends the same again: not now, being worked on, or something in front went away.
 AGAIN = frozenset({409, 429, 502, 503, 504})
 
@@ -117,7 +117,7 @@ def make_sendings(gardeners: Sequence[Gardener], returns: int, draw: random.Rand
     while left > 0:
         gardener = draw.choice(gardeners)
         key = str(uuid.UUID(int=draw.getrandbits(128), version=4))
-        if left >= OF_A_BATCH and draw.random() < 0.05:
+        if left >= OF_A_BATCH and draw.random() < 0.15:
             body, path, taken = {"returns": [one(gardener) for _ in range(OF_A_BATCH)]}, "returns/batch", OF_A_BATCH
         else:
             body, path, taken = one(gardener), "returns", 1
@@ -173,7 +173,7 @@ class Load:
                 answer = client.post(sending.path, json=sending.body, headers=headers)
             except httpx.TransportError:
                 self.answers["no answer"] += 1
-                time.sleep(draw.uniform(0.1, 0.5))
+                time.sleep(draw.uniform(0.2, 0.8))
                 continue
             self.answers[str(answer.status_code)] += 1
             if answer.status_code in (200, 201):
@@ -188,5 +188,5 @@ class Load:
                     return None
             elif answer.headers["content-type"] != "application/problem+json":
                 self.wrong.append(f"{answer.status_code} that is no problem: {answer.text[:300]}")
-            time.sleep(draw.uniform(0.1, 0.5))
+            time.sleep(draw.uniform(0.2, 0.8))
         return None

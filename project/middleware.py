@@ -8,6 +8,8 @@ from collections.abc import Callable
 
 from django.http import HttpRequest, HttpResponse
 
+from surveys.request_number import request_number
+
 _ACCEPTABLE = re.compile(r"^[A-Za-z0-9-]{8,64}$")
 
 
@@ -21,7 +23,11 @@ class RequestNumber:
         given = request.headers.get("X-Request-Id", "")
         number = given if _ACCEPTABLE.match(given) else uuid.uuid4().hex
         request.META["TRAPNIGHT_REQUEST_ID"] = number
-        response = self.get_response(request)
+        before = request_number.set(number)
+        try:
+            response = self.get_response(request)
+        finally:
+            request_number.reset(before)
         response["X-Request-Id"] = number
         return response
 

@@ -17,7 +17,10 @@ import httpx
 from project.embedded import BASE_DIR
 
 #: The three programs of one small machine. Compose runs the same words, one in each container.
-WEB = ("gunicorn", "project.wsgi:application", "--worker-class", "gthread", "--threads", "8", "--timeout", "60")
+WEB = (
+    "gunicorn", "project.wsgi:application", "--config", "python:project.gunicorn", "--worker-class", "gthread",
+    "--threads", "8", "--timeout", "60",
+)  # fmt: skip
 WORKER = ("celery", "-A", "project", "worker", "--concurrency", "1", "--loglevel", "INFO")
 BEAT = ("celery", "-A", "project", "beat", "--loglevel", "INFO")
 

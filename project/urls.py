@@ -2,8 +2,11 @@
 
 from django.urls import include, path
 
+from project.measuring import metrics
+
 urlpatterns = [
     path("api/v1/", include("api.v1.urls")),
+    path("metrics", metrics, name="metrics"),
     path("", include("api.ogc.urls")),
     path("", include("surveys.web.urls")),
 ]

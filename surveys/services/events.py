@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import json
-from contextvars import ContextVar
 from typing import Any
 
 from django.db import connection
 from django.db.models import Model
 
 from surveys.models import Account
-
-#: The number of the request that is being answered; empty in workers and commands.
-request_number: ContextVar[str] = ContextVar("request_number", default="")
+from surveys.request_number import request_number
 
 
 def write_event(*, by: Account | None, verb: str, subject: Model | None = None, details: dict[str, Any]) -> None:

@@ -12,18 +12,18 @@ NEVER = float("nan")
 
 _ONE_ROW = """
 SELECT
-    (SELECT extract(epoch FROM now() - min(created_at)) FROM surveys_job
-      WHERE state = 'queued' OR (state = 'running' AND lease_until < now())) AS oldest_waiting_job_seconds,
-    extract(epoch FROM now() - night.finished_at) AS last_night_age_seconds,
+    (SELECT extract(epoch FROM clock_timestamp() - min(created_at)) FROM surveys_job
+      WHERE state = 'queued' OR (state = 'running' AND lease_until < clock_timestamp())) AS oldest_waiting_job_seconds,
+    extract(epoch FROM clock_timestamp() - night.finished_at) AS last_night_age_seconds,
     extract(epoch FROM night.finished_at - night.started_at) AS last_night_duration_seconds,
-    (SELECT extract(epoch FROM now() - max(finished_at)) FROM surveys_job
+    (SELECT extract(epoch FROM clock_timestamp() - max(finished_at)) FROM surveys_job
       WHERE kind = 'canary' AND state = 'done') AS worker_silent_seconds,
     (SELECT count(*) FROM surveys_return WHERE state = 'received') AS returns_to_screen,
     (SELECT count(*) FROM surveys_return WHERE state = 'queried') AS returns_held,
     (SELECT count(*) FROM surveys_letter
-      WHERE sent_at IS NULL AND due_at < now() - interval '10 minutes' AND dropped_at IS NULL) AS letters_overdue,
+      WHERE sent_at IS NULL AND due_at < clock_timestamp() - interval '10 minutes' AND dropped_at IS NULL) AS letters_overdue,
     (SELECT max(id) FROM surveys_event) AS log_events,
-    (SELECT extract(epoch FROM now() - at) FROM surveys_event ORDER BY id DESC LIMIT 1) AS log_lag_seconds,
+    (SELECT extract(epoch FROM clock_timestamp() - at) FROM surveys_event ORDER BY id DESC LIMIT 1) AS log_lag_seconds,
     pg_database_size(current_database()) AS database_bytes,
     current_setting('max_connections')::int AS connections_most
 FROM (SELECT 1) AS one

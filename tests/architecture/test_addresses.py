@@ -157,6 +157,7 @@ ADDRESSES: dict[str, tuple[Rule, tuple[str, ...], str]] = {
     "problem": (ANYONE, ("GET",), ""),
     "health-live": (ANYONE, ("GET",), ""),
     "health-ready": (ANYONE, ("GET",), ""),
+    "metrics": (ANYONE, ("GET",), ""),  # and of those only this machine, or whoever has its token
     "my-returns": (SIGNED_IN, ("GET",), ""),
     "my-return": (SIGNED_IN, ("GET",), "owner"),
     "send-return": (SIGNED_IN, ("GET", "POST"), ""),

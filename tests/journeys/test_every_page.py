@@ -23,7 +23,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 #: Addresses that answer with something else than a page.
 NO_PAGES = {
     "service-worker", "web-manifest", "field-list", "trap-calendar", "sheet-template", "sheet-marked", "health-live",
-    "health-ready", "my-photo", "queue-photo", "release-file", "latest-release-file", "ogc", "ogc-slash",
+    "health-ready", "metrics", "my-photo", "queue-photo", "release-file", "latest-release-file", "ogc", "ogc-slash",
     "ogc-conformance", "ogc-api", "ogc-collections", "ogc-collection", "ogc-items", "ogc-item",
 }  # fmt: skip
 PICTURES = os.environ.get("TRAPNIGHT_PICTURES", "")

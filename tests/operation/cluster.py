@@ -36,11 +36,11 @@ class Cluster:
         with psycopg.connect(self.address("postgres"), autocommit=True) as line:
             line.execute("CREATE DATABASE trapnight")
 
-    def start(self) -> None:
-        """Start the server."""
+    def start(self, more: str = "") -> None:
+        """Start the server, with more options behind those of compose."""
         settings = " ".join(f"-c '{word}'" for word in settings_of_compose())
         place = f"-c listen_addresses='' -c unix_socket_directories={self.folder}"
-        run(["pg_ctl", "start", "--wait", "-D", self.data, "-l", self.folder / "log", "-o", f"{place} {settings}"])
+        run(["pg_ctl", "start", "--wait", "-D", self.data, "-l", self.folder / "log", "-o", f"{place} {settings} {more}"])
 
     def address(self, name: str = "trapnight") -> str:
         """Return the address of a database of this server."""

@@ -40,6 +40,7 @@ class Acknowledged:
 
     calls: dict[str, datetime] = field(default_factory=dict)
     refused: int = 0
+    rest_s: float = 0.0
     over: threading.Event = field(default_factory=threading.Event)
 
     def wait_for(self, number: int, seconds: float = 300) -> None:
@@ -72,6 +73,7 @@ def keep_sending(address: str, token: str, payloads: Any, told: Acknowledged) ->
                 continue
             if answer.status_code == 201:
                 told.calls[payload["id"]] = datetime.now(UTC)
+                time.sleep(told.rest_s)
             else:
                 told.refused += 1
                 time.sleep(0.05)
@@ -90,7 +92,7 @@ def restored_returns(data: Path) -> tuple[set[str], datetime]:
     return found, row[0]
 
 
-def drill(*, returns: int, clients: int, latest: bool) -> dict[str, Any]:
+def drill(*, returns: int, clients: int, latest: bool, rest_s: float = 0.0) -> dict[str, Any]:
     """Do the drill; return its figures."""
     cluster = Cluster()
     folder = cluster.folder
@@ -126,7 +128,7 @@ def drill(*, returns: int, clients: int, latest: bool) -> dict[str, Any]:
             [sys.executable, str(ROOT / "manage.py"), "receive_wal", "--into", str(backups)], cwd=ROOT,
             stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
-        told = Acknowledged()
+        told = Acknowledged(rest_s=rest_s)
         with Crew(folder / "logs") as crew:
             port = free_port()
             crew.start_web(f"127.0.0.1:{port}", processes=1)
@@ -206,9 +208,10 @@ def main() -> None:
     words = argparse.ArgumentParser(description=__doc__)
     words.add_argument("--returns", type=int, default=2000)
     words.add_argument("--clients", type=int, default=8)
+    words.add_argument("--rest", type=float, default=0.0, help="seconds that a client rests after each return")
     words.add_argument("--small", action="store_true", help="restore to the moment only")
     given = words.parse_args()
-    print(json.dumps(drill(returns=given.returns, clients=given.clients, latest=not given.small), indent=1))
+    print(json.dumps(drill(returns=given.returns, clients=given.clients, latest=not given.small, rest_s=given.rest), indent=1))
 
 
 if __name__ == "__main__":

@@ -26,7 +26,7 @@ from tests.operation.cluster import ROOT
 def figures() -> dict[str, Any]:
     """The figures of one small drill: a backup under load, the database destroyed, restored to a moment before."""
     answer = subprocess.run(
-        [sys.executable, "-m", "tests.operation.drill", "--returns", "40", "--clients", "3", "--small"],
+        [sys.executable, "-m", "tests.operation.drill", "--returns", "30", "--clients", "2", "--rest", "0.2", "--small"],
         cwd=ROOT, capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert answer.returncode == 0, answer.stdout + answer.stderr

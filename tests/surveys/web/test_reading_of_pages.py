@@ -18,7 +18,7 @@ FOR_OTHERS = {
     "overdue", "desk", "nights", "night", "cases", "news-edit", "safety-edit", "codebook", "methods", "problem",
     "season", "season-plans", "new-plan", "season-close", "plan", "plan-open", "plan-regions", "plan-protocol",
     "plan-sentences", "plan-preview", "plan-section", "service-worker", "web-manifest", "field-list", "trap-calendar",
-    "sheet-template", "sheet-marked", "health-live", "health-ready", "my-photo", "queue-photo", "queue-photo-edit",
+    "sheet-template", "sheet-marked", "health-live", "health-ready", "metrics", "my-photo", "queue-photo", "queue-photo-edit",
     "queue-together", "queue-beside", "data", "releases", "latest-release", "release", "desk-releases", "make-release",
     "release-progress", "withdraw-release", "release-file", "latest-release-file", "ogc", "ogc-slash",
     "ogc-conformance", "ogc-api", "ogc-collections", "ogc-collection", "ogc-items", "ogc-item",

@@ -63,7 +63,10 @@ def route_of(request: Any) -> str:
 def _message(record: logging.LogRecord) -> str:
     try:
         return record.getMessage()
-    except (TypeError, ValueError):  # arguments that do not fit their text are somebody's slip, not a reason to fall over
+    except (
+        TypeError,
+        ValueError,
+    ):  # arguments that do not fit their text: a slip, not a reason to fall over
         return str(record.msg)
 
 

@@ -11,6 +11,7 @@ import logging
 import os
 import time
 from collections.abc import Callable, Iterable, Iterator
+from typing import Any
 
 from django.conf import settings
 from django.db import DatabaseError
@@ -48,7 +49,12 @@ class Told:
         method = request.method if request.method in METHODS else "other"
         REQUESTS.labels(route, method, str(response.status_code)).inc()
         SECONDS.labels(route).observe(seconds)
-        kept = {"route": route, "method": method, "status": response.status_code, "duration_ms": round(seconds * 1000, 1)}
+        kept = {
+            "route": route,
+            "method": method,
+            "status": response.status_code,
+            "duration_ms": round(seconds * 1000, 1),
+        }
         log.info("%s %s %s", method, route, response.status_code, extra=kept)
         return response
 
@@ -68,7 +74,7 @@ class Work(Collector):
         yield from _families(found)
 
 
-def _families(found: dict[str, float | dict[tuple[str, ...], float]]) -> Iterator[Metric]:
+def _families(found: dict[str, Any]) -> Iterator[Metric]:
     for name, (told, labels) in GAUGES.items():
         value = found[name]
         if isinstance(value, dict):
@@ -76,7 +82,7 @@ def _families(found: dict[str, float | dict[tuple[str, ...], float]]) -> Iterato
             for key, number in sorted(value.items()):
                 family.add_metric(key, number)
             yield family
-        elif value == value:  # nothing is said where there is nothing yet
+        elif value is not None:  # nothing is said where there is nothing yet
             yield GaugeMetricFamily(f"trapnight_{name}", told, value=value)
 
 
@@ -114,7 +120,9 @@ def metrics(request: HttpRequest) -> HttpResponse:
         requests.register(REQUESTS)
         requests.register(SECONDS)
     body = generate_latest(requests) + generate_latest(work)
-    return HttpResponse(body, content_type="text/plain; version=0.0.4; charset=utf-8", headers={"Cache-Control": "no-store"})
+    return HttpResponse(
+        body, content_type="text/plain; version=0.0.4; charset=utf-8", headers={"Cache-Control": "no-store"}
+    )
 
 
 def _is_operators(request: HttpRequest) -> bool:

@@ -102,7 +102,9 @@ def _copy_releases(kept: Path, proof: Proof, say: Say) -> None:
         if not place.exists():
             source = Path(settings.RELEASES_FOLDER) / version
             if not source.is_dir():
-                raise Failed(f"The folder {source} of release {version} is not there. Bring it back from a backup first.")
+                raise Failed(
+                    f"The folder {source} of release {version} is not there. Bring it back from a backup first."
+                )
             making = kept / f"{version}{UNFINISHED}"
             shutil.rmtree(making, ignore_errors=True)
             shutil.copytree(source, making)

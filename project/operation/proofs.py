@@ -60,7 +60,9 @@ def take_proof(line: psycopg.Connection[Any], *, name: str) -> Proof:
     with line.cursor() as cursor:
         cursor.execute("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY")
         first = _one(cursor, "SELECT pg_current_snapshot()::text")
-        taken_at = _one(cursor, "SELECT to_char(clock_timestamp() AT TIME ZONE 'UTC', 'YYYY-MM-DD\"T\"HH24:MI:SS.US\"Z\"')")
+        taken_at = _one(
+            cursor, "SELECT to_char(clock_timestamp() AT TIME ZONE 'UTC', 'YYYY-MM-DD\"T\"HH24:MI:SS.US\"Z\"')"
+        )
         rows = counted_rows(cursor)
         last_event, last_digest = last_link(cursor)
         releases = released(cursor) if "surveys_release" in rows else {}

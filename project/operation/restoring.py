@@ -262,4 +262,3 @@ def _ledger_holds(line: psycopg.Connection[Any], known: set[str]) -> Finding:
     if row[0] or row[1] != len(known):
         return Finding(False, f"{row[0]} erased accounts are still there; {row[1]} of {len(known)} are in the ledger.")
     return Finding(True, f"All {len(known)} erased accounts are gone, and in the ledger.")
-

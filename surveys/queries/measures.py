@@ -8,11 +8,9 @@ from django.db import connection
 
 from surveys.vocabulary import JobKind, JobState
 
-NEVER = float("nan")
-
 _ONE_ROW = """
 SELECT
-    (SELECT extract(epoch FROM clock_timestamp() - min(created_at)) FROM surveys_job
+    (SELECT coalesce(extract(epoch FROM clock_timestamp() - min(created_at)), 0) FROM surveys_job
       WHERE state = 'queued' OR (state = 'running' AND lease_until < clock_timestamp())) AS oldest_waiting_job_seconds,
     extract(epoch FROM clock_timestamp() - night.finished_at) AS last_night_age_seconds,
     extract(epoch FROM night.finished_at - night.started_at) AS last_night_duration_seconds,
@@ -20,9 +18,9 @@ SELECT
       WHERE kind = 'canary' AND state = 'done') AS worker_silent_seconds,
     (SELECT count(*) FROM surveys_return WHERE state = 'received') AS returns_to_screen,
     (SELECT count(*) FROM surveys_return WHERE state = 'queried') AS returns_held,
-    (SELECT count(*) FROM surveys_letter
-      WHERE sent_at IS NULL AND due_at < clock_timestamp() - interval '10 minutes' AND dropped_at IS NULL) AS letters_overdue,
-    (SELECT max(id) FROM surveys_event) AS log_events,
+    (SELECT count(*) FROM surveys_letter WHERE sent_at IS NULL AND dropped_at IS NULL
+      AND due_at < clock_timestamp() - interval '10 minutes') AS letters_overdue,
+    (SELECT coalesce(max(id), 0) FROM surveys_event) AS log_events,
     (SELECT extract(epoch FROM clock_timestamp() - at) FROM surveys_event ORDER BY id DESC LIMIT 1) AS log_lag_seconds,
     pg_database_size(current_database()) AS database_bytes,
     current_setting('max_connections')::int AS connections_most
@@ -35,7 +33,7 @@ LEFT JOIN (
 
 
 def measures() -> dict[str, Any]:
-    """Return each measure: a number (NaN where there is nothing yet), or numbers by label. Four queries."""
+    """Return each measure: a number (None where there is nothing yet), or numbers by label. Four queries."""
     with connection.cursor() as cursor:
         cursor.execute(_ONE_ROW)
         assert cursor.description is not None
@@ -43,12 +41,8 @@ def measures() -> dict[str, Any]:
         assert row is not None
         names = [column.name for column in cursor.description]
         found: dict[str, Any] = {
-            name: NEVER if value is None else float(value) for name, value in zip(names, row, strict=True)
+            name: None if value is None else float(value) for name, value in zip(names, row, strict=True)
         }
-        if found["log_events"] != found["log_events"]:
-            found["log_events"] = 0.0
-        if found["oldest_waiting_job_seconds"] != found["oldest_waiting_job_seconds"]:
-            found["oldest_waiting_job_seconds"] = 0.0
         # Every kind and state is told, so that a measure does not come and go.
         found["jobs"] = {(kind.value, state.value): 0.0 for kind in JobKind for state in JobState}
         cursor.execute("SELECT kind, state, count(*) FROM surveys_job GROUP BY kind, state")
@@ -61,7 +55,8 @@ def measures() -> dict[str, Any]:
         found["archive_running"] = {(name,): float(active) for name, active, _ in slots}
         found["archive_lag_bytes"] = {(name,): float(lag) for name, _, lag in slots if lag is not None}
         cursor.execute(
-            "SELECT coalesce(state, 'other'), count(*) FROM pg_stat_activity WHERE datname = current_database() GROUP BY 1"
+            "SELECT coalesce(state, 'other'), count(*) FROM pg_stat_activity"
+            " WHERE datname = current_database() GROUP BY 1"
         )
         found["connections"] = {(state,): float(number) for state, number in cursor.fetchall()}
     return found

@@ -40,7 +40,19 @@ class Cluster:
         """Start the server, with more options behind those of compose."""
         settings = " ".join(f"-c '{word}'" for word in settings_of_compose())
         place = f"-c listen_addresses='' -c unix_socket_directories={self.folder}"
-        run(["pg_ctl", "start", "--wait", "-D", self.data, "-l", self.folder / "log", "-o", f"{place} {settings} {more}"])
+        run(
+            [
+                "pg_ctl",
+                "start",
+                "--wait",
+                "-D",
+                self.data,
+                "-l",
+                self.folder / "log",
+                "-o",
+                f"{place} {settings} {more}",
+            ]
+        )
 
     def address(self, name: str = "trapnight") -> str:
         """Return the address of a database of this server."""

@@ -44,7 +44,7 @@ def test_the_archive_signs_in_by_password_and_gets_its_slot(served: tuple[str, C
 @pytest.mark.parametrize(("user", "word"), [("trapnight", "another word"), ("guest", "a long word")])
 def test_nobody_else_may_fetch_the_log(served: tuple[str, Cluster], user: str, word: str) -> None:
     words = ["pg_receivewal", "--dbname", f"{served[0]} user={user}", "--slot", "b", "--create-slot", "--no-loop"]
-    with pytest.raises(Failed, match="authentication failed|no pg_hba.conf entry"):
+    with pytest.raises(Failed, match=r"authentication failed|no pg_hba.conf entry"):
         run(words, environment={"PGPASSWORD": word})
 
 

@@ -79,7 +79,9 @@ def test_missing_rows_are_found_and_a_dropped_draft_is_not_missed() -> None:
     assert _rows_hold(before, {"surveys_return": 3, "surveys_draft": 0}, False).fine
     assert not _rows_hold(before, {"surveys_return": 2, "surveys_draft": 2}, False).fine
     assert not _rows_hold(before, {"surveys_draft": 2}, False).fine
-    assert not _rows_hold(before, {"surveys_return": 3, "surveys_draft": 1}, True).fine, "at its own moment all must be there"
+    assert not _rows_hold(before, {"surveys_return": 3, "surveys_draft": 1}, True).fine, (
+        "at its own moment all must be there"
+    )
     assert not _rows_hold(before, {"surveys_return": 4, "surveys_draft": 2}, True).fine
 
 
@@ -147,8 +149,9 @@ def test_a_moment_before_every_backup_is_refused(tmp_path: Path) -> None:
     a_proof().write(folder)
     with pytest.raises(Failed, match="only reaches forward"):
         restore(
-            source=tmp_path / "backups", into=tmp_path / "new", target=Target(until=datetime(2026, 5, 3, tzinfo=UTC)), say=print
+            source=tmp_path / "backups",
+            into=tmp_path / "new",
+            target=Target(until=datetime(2026, 5, 3, tzinfo=UTC)),
+            say=print,
         )
     assert not (tmp_path / "new").exists()
-
-

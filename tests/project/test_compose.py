@@ -68,13 +68,13 @@ def test_the_archive_is_kept_apart_and_its_commands_are_there() -> None:
     archive = SERVICES["archive"]
     assert archive["volumes"] == ["backups:/backups", "kept:/kept:ro"]
     assert archive["command"] == ["python", "manage.py", "receive_wal", "--into", "/backups"]
-    documented = re.search(r"docker compose run --rm archive python (manage.py back_up .+)", (ROOT / "docker-compose.yml").read_text())
+    documented = re.search(
+        r"docker compose run --rm archive python (manage.py back_up .+)", (ROOT / "docker-compose.yml").read_text()
+    )
     assert documented
     for words in (archive["command"][1:], documented[1].split()):
         load_command_class("project", words[1]).create_parser("manage.py", words[1]).parse_args(words[2:])
-    assert SERVICES["database"]["configs"] == [
-        {"source": "who_may_connect", "target": "/etc/postgresql/pg_hba.conf"}
-    ]
+    assert SERVICES["database"]["configs"] == [{"source": "who_may_connect", "target": "/etc/postgresql/pg_hba.conf"}]
     assert "hba_file=/etc/postgresql/pg_hba.conf" in SERVICES["database"]["command"]
 
 

@@ -78,7 +78,7 @@ def test_a_request_is_one_line_under_the_number_of_its_answer(json_lines: io.Str
     assert "none-such" not in json_lines.getvalue()
 
 
-INJECTED = "made up\r\n2026-05-04 INFO root all is well\n{\"level\": \"INFO\"}\x1b[2J\u2028\x00"
+INJECTED = 'made up\r\n2026-05-04 INFO root all is well\n{"level": "INFO"}\x1b[2J\u2028\x00'
 
 
 def test_no_value_can_begin_a_line_of_its_own(lines: io.StringIO) -> None:
@@ -132,7 +132,13 @@ def test_nothing_private_is_kept(lines: io.StringIO, kind: str, way: str) -> Non
 
 
 def test_what_an_operator_needs_is_kept() -> None:
-    for text in ("return 41 could not be screened", "job 7 of 2026-05-04", "release 1.0.0: 12 files", "took 0.25 s", "127.0.0.1:8000"):
+    for text in (
+        "return 41 could not be screened",
+        "job 7 of 2026-05-04",
+        "release 1.0.0: 12 files",
+        "took 0.25 s",
+        "127.0.0.1:8000",
+    ):
         assert one_line(blotted(text)) == text
 
 

@@ -84,7 +84,10 @@ def test_every_gauge_is_told_and_the_work_is_counted() -> None:
     Job.objects.create(kind=JobKind.CANARY, key="c", state=JobState.DONE, finished_at=now - timedelta(seconds=30))
     found = measured()
     names = {name for name, _ in found}
-    assert {f"trapnight_{name}" for name in GAUGES} - names <= {"trapnight_archive_lag_bytes", "trapnight_archive_running"}
+    assert {f"trapnight_{name}" for name in GAUGES} - names <= {
+        "trapnight_archive_lag_bytes",
+        "trapnight_archive_running",
+    }
     assert of(found, "jobs", kind="night", state="queued") == 1
     assert of(found, "jobs", kind="sheet", state="failed") == 0
     assert 600 <= of(found, "oldest_waiting_job_seconds") < 700
@@ -113,7 +116,13 @@ def test_labels_are_words_of_closed_lists_whatever_is_asked() -> None:
     account = make_account(email="rowan@fern.example")
     client = Client()
     client.force_login(account)
-    for path in ("/my/returns/", "/a/b/../c", "/nobody-here/rowan@fern.example", "/static/x.css", "/api/v1/returns?x=1"):
+    for path in (
+        "/my/returns/",
+        "/a/b/../c",
+        "/nobody-here/rowan@fern.example",
+        "/static/x.css",
+        "/api/v1/returns?x=1",
+    ):
         client.get(path)
     client.generic("BREW", "/health/live")
     found = measured(client)
@@ -162,6 +171,8 @@ def test_two_processes_of_the_web_server_are_counted_together(crew: Any) -> None
         # A connection of its own each time, so that both processes get their share.
         assert httpx.get(f"http://{address}/seasons/none", timeout=20).status_code == 404
     seen = [read(httpx.get(f"http://{address}/metrics", timeout=20).text) for _ in range(4)]
-    route = next(labels for name, labels in seen[0] if name == "trapnight_requests_total" and ("status", "404") in labels)
+    route = next(
+        labels for name, labels in seen[0] if name == "trapnight_requests_total" and ("status", "404") in labels
+    )
     assert {found[("trapnight_requests_total", route)] for found in seen} == {sent}
     connection.close()

@@ -35,7 +35,9 @@ def fill(releases: Path) -> None:
 
     call_command("migrate", verbosity=0)
     season = make_season(code="upgrade-2026", invented=True)
-    traps = [make_trap(site=make_site(household=make_household(), region=region)) for region in ("eastmark", "westmark") * 7]
+    traps = [
+        make_trap(site=make_site(household=make_household(), region=region)) for region in ("eastmark", "westmark") * 7
+    ]
     for trap in traps:
         send_return(trap)
     held = send_return(traps[0], liquid="soap", screened=True, note="It was soap, I think.")

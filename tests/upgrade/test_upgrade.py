@@ -66,7 +66,9 @@ def test_an_old_database_comes_up_whole_and_works(old: Cluster) -> None:
     assert "The event log is whole." in manage(old, "check_log")
     told = manage(old, "run_night", "--season", "upgrade-2026", "--night", "2026-05-05")
     assert "is shown" in told
-    told = manage(old, "make_release", "upgrade-2026", "--because", "What the newest code makes of it.", "--by", judge(old))
+    told = manage(
+        old, "make_release", "upgrade-2026", "--because", "What the newest code makes of it.", "--by", judge(old)
+    )
     assert "is published" in told
     assert "1.0.0: as it was published" in manage(old, "check_release", "--again")
     assert "The event log is whole." in manage(old, "check_log")

@@ -1,4 +1,4 @@
-"""``manage.py restore --from FOLDER --until TIME --into NEW_FOLDER``: back to a moment, proven before anybody uses it."""
+"""``manage.py restore --from FOLDER --until TIME --into NEW_FOLDER``: back to a moment, and proven."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ class Command(BaseCommand):
     help = "Restore database and releases to a moment into a new folder, prove them, and erase again who was erased."
 
     def add_arguments(self, parser: ArgumentParser) -> None:
-        parser.add_argument("--from", dest="source", type=Path, required=True, help="the folder that back_up wrote into")
+        parser.add_argument("--from", dest="source", type=Path, required=True, help="the folder of back_up")
         parser.add_argument(
             "--until",
             required=True,
@@ -54,6 +54,6 @@ def _target(until: str) -> Target:
         moment = datetime.fromisoformat(until)
     except ValueError:
         raise CommandError(
-            f"--until is {until!r}, but it must be a moment such as 2026-05-04T10:15:00Z, the name of a backup, or latest."
+            f"--until is {until!r}, but it must be a moment (2026-05-04T10:15:00Z), a backup's name, or latest."
         ) from None
     return Target(until=moment if moment.tzinfo else moment.replace(tzinfo=UTC))

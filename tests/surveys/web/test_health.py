@@ -131,7 +131,12 @@ def test_a_full_disk_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_nothing_secret_is_told(settings) -> None:
     told = Client().get("/health/ready").content.decode()
-    for secret in (settings.SECRET_KEY, str(settings.RELEASES_FOLDER), settings.REDIS_URL, connection.settings_dict["HOST"]):
+    for secret in (
+        settings.SECRET_KEY,
+        str(settings.RELEASES_FOLDER),
+        settings.REDIS_URL,
+        connection.settings_dict["HOST"],
+    ):
         assert secret
         assert secret not in told
 

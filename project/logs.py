@@ -83,6 +83,10 @@ class JsonLines(JsonFormatter):
     def __init__(self) -> None:
         super().__init__("{message}", style="{", json_ensure_ascii=True)
 
+    def formatException(self, ei: Any) -> str:  # noqa: N802  # the name that logging gives it
+        """Return a traceback that is fit to be kept."""
+        return blotted(super().formatException(ei))
+
     def add_fields(self, log_data: dict[str, Any], record: logging.LogRecord, message_dict: dict[str, Any]) -> None:
         """Add the fields that every line has."""
         log_data["time"] = datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds")

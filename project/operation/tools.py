@@ -114,7 +114,7 @@ def run(words: Sequence[str | Path], *, environment: Mapping[str, str] | None = 
     if answer.returncode:
         told = (answer.stderr or answer.stdout).strip()[-1500:]
         raise Failed(f"{name} ended with status {answer.returncode}: {told}")
-    return answer.stdout
+    return str(answer.stdout)
 
 
 def address() -> tuple[str, dict[str, str]]:

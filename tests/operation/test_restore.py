@@ -10,16 +10,20 @@ import hashlib
 import json
 import subprocess
 import sys
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
 import pytest
+from django.core.management import call_command
+from django.core.management.base import CommandError
 
 from project.operation.base_copy import faults_of
-from project.operation.proofs import Proof, _rows_hold
+from project.operation.proofs import Finding, Proof, _rows_hold
 from project.operation.restoring import Target, _no_gap, restore
-from project.operation.tools import Failed
+from project.operation.tools import MAJOR, PROGRAMS, Failed, folder_of_programs, program
 from tests.operation.cluster import ROOT
+from tests.published import publish
 
 
 @pytest.fixture(scope="module")
@@ -155,3 +159,47 @@ def test_a_moment_before_every_backup_is_refused(tmp_path: Path) -> None:
             say=print,
         )
     assert not (tmp_path / "new").exists()
+
+
+# --- the commands say it and end with a status ---------------------------------------------------------
+
+
+def test_a_proof_that_fails_ends_the_restore_with_a_status(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    found = [Finding(True, "The log is whole."), Finding(False, "Rows are missing: surveys_return had 3 rows and has 2.")]
+    monkeypatch.setattr("project.management.commands.restore.restore", lambda **_: found)
+    told = StringIO()
+    with pytest.raises(CommandError, match=r"1 of 2 proofs fail\. Do not use"):
+        call_command("restore", source=tmp_path, until="latest", into=tmp_path / "new", stdout=told)
+    assert "holds  The log is whole." in told.getvalue()
+    assert "FAILS  Rows are missing" in told.getvalue()
+
+
+@pytest.mark.parametrize("until", ["yesterday", "", "2026-13-01"])
+def test_a_moment_that_is_none_is_refused_in_words(until: str, tmp_path: Path) -> None:
+    with pytest.raises(CommandError, match=r"--until is .* but it must be a moment"):
+        call_command("restore", source=tmp_path, until=until, into=tmp_path / "new")
+
+
+@pytest.mark.django_db(transaction=True)
+def test_a_broken_log_and_a_changed_release_are_told_by_the_proofs(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, settings: Any
+) -> None:
+    settings.RELEASES_FOLDER = tmp_path / "releases"
+    publish({"index.json": b"{}\n"})
+    (tmp_path / "releases" / "1.0.0" / "index.json").write_text("[]\n")
+    monkeypatch.setattr("surveys.management.commands.check_log.broken_links", lambda: [3])
+    ledger, told = tmp_path / "erasures.txt", StringIO()
+    ledger.write_text("")
+    call_command("prove_restored", ledger=ledger, stdout=told)
+    lines = [json.loads(line) for line in told.getvalue().splitlines()]
+    assert [(line["fine"], line["sentence"].split(":")[0]) for line in lines] == [
+        (False, "check_log"), (False, "check_release"), (True, "replay_erasures"), (False, "check_log"),
+    ]  # fmt: skip
+
+
+def test_programs_of_one_version_are_taken_together() -> None:
+    """A program of another version reads the files of a database wrongly: all come from one folder, of version 18."""
+    folder = folder_of_programs()
+    told = subprocess.run([folder / "pg_basebackup", "--version"], capture_output=True, text=True, check=True).stdout
+    assert f"(PostgreSQL) {MAJOR}." in told
+    assert {Path(program(name)).parent for name in PROGRAMS} == {folder}

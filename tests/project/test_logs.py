@@ -67,7 +67,7 @@ def test_a_line_has_time_level_logger_and_message(json_lines: io.StringIO) -> No
 
 @pytest.mark.django_db
 def test_a_request_is_one_line_under_the_number_of_its_answer(json_lines: io.StringIO) -> None:
-    answer = Client().get("/seasons/none-such?q=a%20secret", headers={"User-Agent": "curl\r\nx"})
+    answer = Client().get("/seasons/none-such/?q=a%20secret", headers={"User-Agent": "curl\r\nx"})
     lines = [line for line in told(json_lines) if line["logger"] == "trapnight.request"]
     assert len(lines) == 1
     (line,) = lines

@@ -169,7 +169,7 @@ def test_two_processes_of_the_web_server_are_counted_together(crew: Any) -> None
     sent = 24
     for _ in range(sent):
         # A connection of its own each time, so that both processes get their share.
-        assert httpx.get(f"http://{address}/seasons/none", timeout=20).status_code == 404
+        assert httpx.get(f"http://{address}/seasons/none/", timeout=20).status_code == 404
     seen = [read(httpx.get(f"http://{address}/metrics", timeout=20).text) for _ in range(4)]
     route = next(
         labels for name, labels in seen[0] if name == "trapnight_requests_total" and ("status", "404") in labels

@@ -23,7 +23,7 @@ BASE_LINE = "0009_releases"
 LEFT_OUT = (
     "prefer-bigint-over-int", "prefer-bigint-over-smallint", "prefer-identity", "prefer-text-field", "prefer-timestamptz",
     "prefer-robust-stmts", "require-timeout-settings", "require-statement-timeout", "require-lock-timeout",
-    "ban-char-field", "transaction-nesting", "assume-in-transaction",
+    "ban-char-field", "transaction-nesting",
 )  # fmt: skip
 
 

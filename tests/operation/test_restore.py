@@ -165,7 +165,10 @@ def test_a_moment_before_every_backup_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_proof_that_fails_ends_the_restore_with_a_status(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    found = [Finding(True, "The log is whole."), Finding(False, "Rows are missing: surveys_return had 3 rows and has 2.")]
+    found = [
+        Finding(True, "The log is whole."),
+        Finding(False, "Rows are missing: surveys_return had 3 rows and has 2."),
+    ]
     monkeypatch.setattr("project.management.commands.restore.restore", lambda **_: found)
     told = StringIO()
     with pytest.raises(CommandError, match=r"1 of 2 proofs fail\. Do not use"):

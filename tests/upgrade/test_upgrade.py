@@ -25,14 +25,26 @@ def old() -> Iterator[Cluster]:
         cluster.remove()
 
 
-def manage(cluster: Cluster, *words: str) -> str:
+#: All in one process, as each start of Python takes its time: a command in each line, its words separated by tabs.
+_COMMANDS = """
+import sys, django
+django.setup()
+from django.core.management import call_command
+for line in sys.stdin.read().splitlines():
+    call_command(*line.split("\t"))
+"""
+
+
+def manage(cluster: Cluster, *commands: tuple[str, ...]) -> str:
+    """Run commands on the database one after the other; return what they printed. One that fails ends it."""
     environment = {
         **os.environ, "DATABASE_URL": cluster.url(), "DJANGO_SETTINGS_MODULE": "project.settings.test",
         "RELEASES_FOLDER": str(cluster.folder / "releases"),
     }  # fmt: skip
     answer = subprocess.run(
-        [sys.executable, "manage.py", *words], cwd=ROOT, env=environment, capture_output=True, text=True, check=False
-    )
+        [sys.executable, "-c", _COMMANDS], input="\n".join("\t".join(words) for words in commands),
+        cwd=ROOT, env=environment, capture_output=True, text=True, check=False,
+    )  # fmt: skip
     assert answer.returncode == 0, answer.stdout + answer.stderr
     return answer.stdout
 
@@ -58,20 +70,24 @@ def test_an_old_database_comes_up_whole_and_works(old: Cluster) -> None:
     before = counts(old)
     assert before["surveys_return"] == 15
     assert before["surveys_erasure"] == before["surveys_run"] == 1
-    manage(old, "migrate", "--no-input", "-v", "0")
-    after = counts(old)
-    assert {table: after[table] for table in GROWING if table != "django_migrations"} == {
-        table: before[table] for table in GROWING if table != "django_migrations"
-    }
-    assert "The event log is whole." in manage(old, "check_log")
-    told = manage(old, "run_night", "--season", "upgrade-2026", "--night", "2026-05-05")
-    assert "is shown" in told
     told = manage(
-        old, "make_release", "upgrade-2026", "--because", "What the newest code makes of it.", "--by", judge(old)
+        old,
+        ("migrate", "--no-input", "-v", "0"),
+        ("check_log",),
+        ("run_night", "--season", "upgrade-2026", "--night", "2026-05-05"),
+        ("make_release", "upgrade-2026", "--because", "What the newest code makes of it.", "--by", judge(old)),
+        ("check_release", "--again"),
+        ("check_log",),
     )
-    assert "is published" in told
-    assert "1.0.0: as it was published" in manage(old, "check_release", "--again")
-    assert "The event log is whole." in manage(old, "check_log")
+    assert told.count("The event log is whole.") == 2
+    assert "is shown" in told
+    assert "release 1.0.0 is published" in told
+    assert "1.0.0: as it was published" in told
+    after = counts(old)
+    for table in GROWING:
+        assert after[table] >= before[table], table
+    unchanged = ("surveys_return", "surveys_verdict", "surveys_site", "surveys_trap", "surveys_erasure")
+    assert {table: after[table] for table in unchanged} == {table: before[table] for table in unchanged}
 
 
 def judge(cluster: Cluster) -> str:

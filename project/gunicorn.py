@@ -21,6 +21,13 @@ def on_starting(server: Any) -> None:
     os.environ["PROMETHEUS_MULTIPROC_DIR"] = tempfile.mkdtemp(prefix="trapnight-metrics-")
 
 
+def post_worker_init(worker: Any) -> None:
+    """Load every page before the first visitor comes: Django otherwise does it while they wait."""
+    from django.urls import get_resolver
+
+    _ = get_resolver().url_patterns
+
+
 def child_exit(server: Any, worker: Any) -> None:
     """Close the account of a process that ended. What it counted stays."""
     from prometheus_client import multiprocess

@@ -85,7 +85,7 @@ class JsonLines(JsonFormatter):
 
     def formatException(self, ei: Any) -> str:  # noqa: N802  # the name that logging gives it
         """Return a traceback that is fit to be kept."""
-        return blotted(super().formatException(ei))
+        return blotted(logging.Formatter.formatException(self, ei))
 
     def add_fields(self, log_data: dict[str, Any], record: logging.LogRecord, message_dict: dict[str, Any]) -> None:
         """Add the fields that every line has."""

@@ -100,7 +100,7 @@ class Crew:
         self.children.clear()
 
 
-def wait_until_alive(address: str, child: subprocess.Popen[bytes], seconds: float = 40.0) -> None:
+def wait_until_alive(address: str, child: subprocess.Popen[bytes], seconds: float = 90.0) -> None:
     """Wait until ``address`` answers 200; raise RuntimeError when the child ends or time runs out."""
     deadline = time.monotonic() + seconds
     while time.monotonic() < deadline:

@@ -8,8 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 import subprocess
 import sys
+import tempfile
+from collections.abc import Iterator
+from datetime import UTC, datetime
 from io import StringIO
 from pathlib import Path
 from typing import Any
@@ -18,10 +22,11 @@ import pytest
 from django.core.management import call_command
 from django.core.management.base import CommandError
 
+from project.operation.backing_up import backups_in, drop_old_backups
 from project.operation.base_copy import faults_of
 from project.operation.proofs import Finding, Proof, _rows_hold
 from project.operation.restoring import Target, _no_gap, restore
-from project.operation.tools import MAJOR, PROGRAMS, Failed, folder_of_programs, program
+from project.operation.tools import MAJOR, PROGRAMS, Failed, folder_of_programs, give_to_server, program
 from tests.operation.cluster import ROOT
 from tests.published import publish
 
@@ -146,8 +151,6 @@ def test_a_restore_never_goes_over_what_is_there(tmp_path: Path) -> None:
 
 
 def test_a_moment_before_every_backup_is_refused(tmp_path: Path) -> None:
-    from datetime import UTC, datetime
-
     folder = tmp_path / "backups" / "20260504T020000Z"
     folder.mkdir(parents=True)
     a_proof().write(folder)
@@ -206,3 +209,39 @@ def test_programs_of_one_version_are_taken_together() -> None:
     told = subprocess.run([folder / "pg_basebackup", "--version"], capture_output=True, text=True, check=True).stdout
     assert f"(PostgreSQL) {MAJOR}." in told
     assert {Path(program(name)).parent for name in PROGRAMS} == {folder}
+
+
+@pytest.fixture
+def kept() -> Iterator[Path]:
+    """A folder of three backups and the log from before the first to after the last, owned as a real one is."""
+    folder = Path(tempfile.mkdtemp(prefix="tn-kept-"))
+    folder.chmod(0o755)
+    (folder / "wal").mkdir()
+    for number in range(1, 8):
+        (folder / "wal" / f"{1:08X}{0:08X}{number:08X}").write_bytes(b"")
+    for name, first in (("20260501T020000Z", 2), ("20260520T020000Z", 4), ("20260601T020000Z", 6)):
+        (folder / name / "base").mkdir(parents=True)
+        file = f"{1:08X}{0:08X}{first:08X}"
+        (folder / name / "base" / "backup_label").write_text(f"START WAL LOCATION: 0/{first}000028 (file {file})\n")
+        a_proof().write(folder / name)
+    (folder / "20260502T020000Z.unfinished").mkdir()
+    give_to_server(folder)
+    yield folder
+    shutil.rmtree(folder)
+
+
+@pytest.mark.parametrize(
+    ("days", "left", "first"),
+    [
+        (60, ["20260501T020000Z", "20260520T020000Z", "20260601T020000Z"], 1),
+        (20, ["20260520T020000Z", "20260601T020000Z"], 4),
+        (0, ["20260601T020000Z"], 6),
+    ],
+)
+def test_old_backups_go_with_their_part_of_the_log_and_the_newest_stays(
+    kept: Path, days: int, left: list[str], first: int
+) -> None:
+    drop_old_backups(folder=kept, days=days, now=datetime(2026, 6, 2, tzinfo=UTC), say=print)
+    assert [name for name, _ in backups_in(kept)] == left
+    assert [int(path.name[16:], 16) for path in sorted((kept / "wal").iterdir())] == list(range(first, 8))
+    assert (kept / "20260502T020000Z.unfinished").exists() is (days == 60)

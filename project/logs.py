@@ -16,7 +16,7 @@ from pythonjsonlogger.json import JsonFormatter
 
 #: What is blotted out, and what stands there instead. A mail address is found by its @, encoded or not.
 _BLOTS = (
-    (re.compile(r"[^\s\"'<>(),;:=?&/]+(?:@|%40)[^\s\"'<>(),;:?&/]+\.[^\s\"'<>(),;:?&/]+"), "[mail]"),
+    (re.compile(r"[^\s\"'<>(),;:=?&/]+(?:@|%40)[^\s\"'<>(),;:?&/]+\.[^\W\d_]{2,}"), "[mail]"),
     (re.compile(r"(?i)\b(bearer|basic)\s+[^\s\"',;&]+"), r"\1 [secret]"),
     (re.compile(r"(?i)\b(token|key|secret|password)([\"']?\s*[:=]\s*[\"']?)[^\s\"',;&]+"), r"\1\2[secret]"),
     (re.compile(r"\btn_[A-Za-z0-9]+"), "[secret]"),

@@ -15,6 +15,7 @@ from typing import Any
 from django.core.exceptions import DisallowedHost, PermissionDenied
 from django.db import InterfaceError, OperationalError
 from django.http import Http404, HttpRequest, JsonResponse
+from psycopg.errors import IdleInTransactionSessionTimeout, LockNotAvailable, QueryCanceled
 from rest_framework import exceptions
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -129,6 +130,9 @@ def answer_with_a_problem(exc: Exception, context: dict[str, Any]) -> Response:
         return _response(request, "not-allowed", "Your account may not do this.")
     if isinstance(exc, exceptions.APIException):
         return _of_api(request, exc)
+    if took_too_long(exc):
+        log.warning("the database gave up on a query: %s", exc)
+        return _response(request, "unavailable", TOO_LONG, headers={"Retry-After": "5"})
     if isinstance(exc, OperationalError | InterfaceError):
         log.exception("the database is away")
         return _response(request, "unavailable", _AWAY, headers={"Retry-After": "5"})
@@ -145,6 +149,18 @@ def _headers_of(refusal: errors.Refusal, status: int) -> dict[str, str]:
     return {"WWW-Authenticate": "Bearer"} if status == HTTPStatus.UNAUTHORIZED else {}
 
 
+def took_too_long(exc: BaseException | None) -> bool:
+    """Say whether the database ended a query, a wait for a lock or an idle transaction by its own clock."""
+    return isinstance(exc, OperationalError) and isinstance(
+        exc.__cause__, QueryCanceled | LockNotAvailable | IdleInTransactionSessionTimeout
+    )
+
+
+#: What a query that was ended leaves behind is nothing: its transaction is undone as a whole.
+TOO_LONG = (
+    "This took longer than the service allows, so it was stopped. "
+    "Nothing of it was stored; try again in a few seconds, or ask for less at once."
+)
 _AWAY = (
     "The service cannot reach its database at this moment. "
     "What you sent was not stored; send it again in a few seconds."

@@ -8,7 +8,7 @@ from typing import Any
 
 from csp.constants import NONE, SELF
 
-from project import env
+from project import env, patience
 from project.schedule import SCHEDULE
 from surveys.vocabulary import Language
 
@@ -75,7 +75,7 @@ TEMPLATES = [
     },
 ]
 
-DATABASES = {"default": env.database()}
+DATABASES = {"default": env.database(options=patience.options_of(patience.program()))}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 #: Frozen releases, and exports that wait to be fetched. Releases are for ever: they belong into every backup.

@@ -130,12 +130,10 @@ def answer_with_a_problem(exc: Exception, context: dict[str, Any]) -> Response:
         return _response(request, "not-allowed", "Your account may not do this.")
     if isinstance(exc, exceptions.APIException):
         return _of_api(request, exc)
-    if took_too_long(exc):
-        log.warning("the database gave up on a query: %s", exc)
-        return _response(request, "unavailable", TOO_LONG, headers={"Retry-After": "5"})
     if isinstance(exc, OperationalError | InterfaceError):
-        log.exception("the database is away")
-        return _response(request, "unavailable", _AWAY, headers={"Retry-After": "5"})
+        log.exception("the database is away, or stopped a query that took too long")
+        sentence = TOO_LONG if took_too_long(exc) else _AWAY
+        return _response(request, "unavailable", sentence, headers={"Retry-After": "5"})
     log.exception("unexpected")
     return _response(request, "server-error", _OUR_FAULT)
 

@@ -1,9 +1,9 @@
 """How long PostgreSQL works and waits for each kind of program, as options of its connection.
 
 A page that takes longer than five seconds helps nobody and holds one of few threads; a night over a million returns
-may sort for minutes. So the limit follows the program: ``project/wsgi.py`` says that it is the web server, ``manage.py``
-that it migrates, and all else (workers, commands) has the long one. Within it each statement counts by itself: a
-release or an export that takes long copies table by table, and each table has its own 15 minutes.
+may sort for minutes. So the limit follows the program: ``project/wsgi.py`` says that it is the web server,
+``manage.py`` that it migrates, and all else (workers, commands) has the long one. Within it each statement counts by
+itself: a release or an export that takes long copies table by table, and each table has its own 15 minutes.
 
 Sources: PostgreSQL manual, "Client Connection Defaults: Statement Behavior" (the three timeouts; 0 is none) and
 "Just-in-Time Compilation: When to JIT?". OWASP API4:2023 asks for such limits.

@@ -45,6 +45,7 @@ MIDDLEWARE = [
     "csp.middleware.CSPMiddleware",
     "project.middleware.Permissions",
     "project.middleware.SameForAll",
+    "project.middleware.ReadableLength",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.locale.LocaleMiddleware",
     "django.middleware.common.CommonMiddleware",

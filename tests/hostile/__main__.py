@@ -14,8 +14,9 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "project.settings.test")
-    import tests.services  # noqa: F401  # brings the database and the broker
     import django
+
+    import tests.services  # noqa: F401  # brings the database and the broker
 
     django.setup()
     from django.core.handlers.wsgi import WSGIHandler

@@ -110,5 +110,7 @@ BODIES: tuple[tuple[bytes, str], ...] = (
 
 def forged_cursor(rng: Random) -> str:
     """Return something that looks like a cursor and is none of ours."""
-    inside = rng.choice([b'["2026", 1]', b'{"after": "x"}', b"\x80\x04K\x01.", bytes(rng.randrange(256) for _ in range(40))])
+    inside = rng.choice(
+        [b'["2026", 1]', b'{"after": "x"}', b"\x80\x04K\x01.", bytes(rng.randrange(256) for _ in range(40))]
+    )
     return base64.urlsafe_b64encode(inside).decode() + rng.choice(["", ":abc:def", ".sig", "="])

@@ -70,7 +70,9 @@ def play_one(strategy: Any, maker: Maker, judge: Judge, roles: Any, examples: in
             case.validate_response(response, checks=CHECKS)
         except (FailureGroup, Failure) as fault:
             for one in getattr(fault, "exceptions", (fault,)):
-                judge.faults[CALLED.get(type(one).__name__, "schema")].append(f"{where} {type(one).__name__}: {str(one)[:300]}")
+                judge.faults[CALLED.get(type(one).__name__, "schema")].append(
+                    f"{where} {type(one).__name__}: {str(one)[:300]}"
+                )
 
     send()
 
@@ -82,6 +84,8 @@ def template(pattern: str) -> str:
 
 def ids_of(maker: Maker, name: str, path: str) -> dict[str, str]:
     """Return the ids of this world that stand in an address."""
-    taken = re.match(re.sub(r"\{(\w+)\}", r"(?P<\1>[^/]+?)", path) + r"\Z", maker.world.path_of(name, maker.patterns[name]))
+    taken = re.match(
+        re.sub(r"\{(\w+)\}", r"(?P<\1>[^/]+?)", path) + r"\Z", maker.world.path_of(name, maker.patterns[name])
+    )
     assert taken is not None
     return taken.groupdict()

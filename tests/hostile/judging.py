@@ -8,6 +8,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from functools import cache
 from typing import Any
+from urllib.parse import urlsplit
 
 from jsonschema import Draft202012Validator
 
@@ -15,11 +16,17 @@ from tests.golden.refresh_openapi import described
 from tests.hostile.sending import Answer, Wire
 
 #: Statuses of pages, of files and of the open collections: each says what it means in words.
-OF_PAGES = frozenset({200, 206, 301, 302, 303, 304, 400, 403, 404, 405, 406, 409, 410, 412, 413, 415, 416, 422, 429, 401, 428})
+OF_PAGES = frozenset(
+    {200, 206, 301, 302, 303, 304, 400, 403, 404, 405, 406, 409, 410, 412, 413, 415, 416, 422, 429, 401, 428}
+)
 #: Answered before an address is looked for (host, path, method), or where there is none.
 ANYWHERE = frozenset({"400", "404", "405"})
+#: To a method that an address does not have: who asks, and how often, is settled first.
+TO_OTHER_METHODS = frozenset({"401", "403", "406", "429"})
 #: What an answer never tells: code, statements, files of the server.
-TOLD = re.compile(rb"Traceback \(most recent|psycopg|\bSELECT .{1,80} FROM\b|File \"/|django\.(db|core)|surveys_[a-z]+\b.{0,40}(violates|column)")
+TOLD = re.compile(
+    rb"Traceback \(most recent|psycopg|\bSELECT .{1,80} FROM\b|File \"/|django\.(db|core)|surveys_[a-z]+\b.{0,40}(violates|column)"
+)
 
 
 @dataclass
@@ -39,9 +46,14 @@ class Judge:
         if answer.status >= 500 and not ready:
             self.faults["5xx"].append(f"{where} {answer.body[:300]!r}")
             return
-        if TOLD.search(answer.body) or any("\r" in value or "\n" in value for _, value in answer.headers):
+        # A page of a release shows how to ask DuckDB, so a good page may hold a statement; a refusal never does.
+        if (answer.status >= 400 and TOLD.search(answer.body)) or any(
+            "\r" in value or "\n" in value for _, value in answer.headers
+        ):
             self.faults["leak"].append(f"{where} {answer.body[:300]!r}")
-        if any(name.lower() == "injected" for name, _ in answer.headers) or "evil.example" in answer.header("location"):
+        if any(name.lower() == "injected" for name, _ in answer.headers) or urlsplit(
+            answer.header("location")
+        ).netloc not in ("", "testserver"):
             self.faults["leak"].append(f"{where} {answer.headers}")
         if not answer.header("x-request-id") or answer.header("x-content-type-options") != "nosniff":
             self.faults["headers"].append(f"{where} {answer.headers}")
@@ -53,7 +65,8 @@ class Judge:
     def _of_the_api(self, wire: Wire, answer: Answer, where: str) -> None:
         operation = operation_of(wire.path, "GET" if wire.method == "HEAD" else wire.method)
         responses = operation["responses"] if operation else {}
-        if str(answer.status) not in responses and str(answer.status) not in ANYWHERE and wire.path != "/api/v1/openapi.json":
+        expected = ANYWHERE | (set(responses) or TO_OTHER_METHODS)
+        if str(answer.status) not in expected and wire.path != "/api/v1/openapi.json":
             self.faults["undocumented status"].append(where)
         if answer.status >= 400 and answer.header("content-type") != "application/problem+json":
             self.faults["schema"].append(f"{where} is {answer.header('content-type')}")
@@ -78,7 +91,10 @@ class Judge:
     def lines(self) -> list[str]:
         """Return what is printed."""
         told = [f"requests: {self.sent}"] + [f"{kind} = {len(found)}" for kind, found in self.faults.items()]
-        return [*told, "answers by status: " + ", ".join(f"{status}: {n}" for status, n in sorted(self.statuses.items()))]
+        return [
+            *told,
+            "answers by status: " + ", ".join(f"{status}: {n}" for status, n in sorted(self.statuses.items())),
+        ]
 
 
 KINDS = ("5xx", "undocumented status", "schema", "leak", "headers")
@@ -96,7 +112,13 @@ def templates() -> tuple[tuple[re.Pattern[str], dict[str, Any]], ...]:
     """Return each path of the description as a pattern, the plainest first."""
     rows = sorted(description()["paths"].items(), key=lambda row: row[0].count("{"))
     return tuple(
-        (re.compile("".join("[^/]+" if part.startswith("{") else re.escape(part) for part in re.split(r"(\{\w+\})", path)) + r"\Z"), item)
+        (
+            re.compile(
+                "".join("[^/]+" if part.startswith("{") else re.escape(part) for part in re.split(r"(\{\w+\})", path))
+                + r"\Z"
+            ),
+            item,
+        )
         for path, item in rows
     )
 

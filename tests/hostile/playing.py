@@ -46,7 +46,10 @@ def described_paths() -> dict[str, Any]:
     """Return the paths of the description, each with its methods."""
     from tests.hostile.judging import description
 
-    return {path: {m: op for m, op in item.items() if m in ("get", "put", "post", "delete", "patch")} for path, item in description()["paths"].items()}
+    return {
+        path: {m: op for m, op in item.items() if m in ("get", "put", "post", "delete", "patch")}
+        for path, item in description()["paths"].items()
+    }
 
 
 def made_up(application: Any, maker: Maker, judge: Judge, *, examples: int) -> None:

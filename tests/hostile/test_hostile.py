@@ -42,12 +42,14 @@ GOOD = [("X-Request-Id", "abcdef12"), ("X-Content-Type-Options", "nosniff"), ("C
         ("/api/v1/returns", 410, b"{}", [], "undocumented status"),
         ("/api/v1/seasons", 200, b'{"items": 7}', [], "schema"),
         ("/api/v1/seasons", 404, b"{}", [], "schema"),
-        ("/", 200, b'File "/srv/x.py"', [], "leak"),
+        ("/", 404, b'File "/srv/x.py"', [], "leak"),
         ("/", 200, b"", [("Injected", "yes")], "leak"),
         ("/", 302, b"", [("Location", "https://evil.example/")], "leak"),
     ],
 )
-def test_the_judge_finds_what_is_wrong(path: str, status: int, body: bytes, more: list[tuple[str, str]], kind: str) -> None:
+def test_the_judge_finds_what_is_wrong(
+    path: str, status: int, body: bytes, more: list[tuple[str, str]], kind: str
+) -> None:
     judge = Judge()
     judge.look(Wire("tried", "GET", path), Answer(status, [*more, *GOOD], body))
     assert {name for name, found in judge.faults.items() if found} == {kind}

@@ -48,8 +48,8 @@ def test_the_tables_and_commands_that_the_text_names_are_there() -> None:
     from django.core.management import get_commands
 
     tables = {model._meta.db_table for model in apps.get_models()}
-    assert {name for name in re.findall(r"`(surveys_\w+)`", THREATS)} <= tables
-    assert {name for name in re.findall(r"manage\.py (\w+)", THREATS)} <= set(get_commands())
+    assert set(re.findall(r"`(surveys_\w+)`", THREATS)) <= tables
+    assert set(re.findall(r"manage\.py (\w+)", THREATS)) <= set(get_commands())
 
 
 def test_the_page_of_threats_shows_the_text_and_leads_to_the_form() -> None:

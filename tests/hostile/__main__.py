@@ -17,16 +17,20 @@ def main() -> None:
     with own_database("test_hostile"):
         from django.core.handlers.wsgi import WSGIHandler
 
+        from tests.hostile.judging import Judge
         from tests.hostile.playing import play
 
-        began = perf_counter()
-        judge = play(WSGIHandler(), requests=asked.requests, seed=asked.seed)
+        began, judge = perf_counter(), Judge()
+        try:
+            play(WSGIHandler(), requests=asked.requests, seed=asked.seed, judge=judge)
+        except KeyboardInterrupt:
+            print("stopped early")
         print("\n".join(judge.lines()))
         print(f"in {perf_counter() - began:.0f} s, seed {asked.seed}")
         for kind, found in judge.faults.items():
             for line in found[:15]:
                 print(f"\n{kind}: {line}")
-    raise SystemExit(not judge.clean)
+    raise SystemExit(not judge.clean or judge.sent < asked.requests)
 
 
 if __name__ == "__main__":

@@ -29,9 +29,8 @@ ANY_JSON = st.recursive(
 WRITES = sorted(name for name, line in ADDRESSES.items() if name.startswith("api-") and set(line[1]) & {"POST", "PUT"})
 
 
-def play(application: Any, *, requests: int, seed: int) -> Judge:
+def play(application: Any, *, requests: int, seed: int, judge: Judge) -> Judge:
     """Send ``requests`` hostile requests: six tenths of the corpus, one tenth made up, three tenths described."""
-    judge = Judge()
     maker = Maker(World(), Random(seed))
     operations = sum(len(item) for item in described_paths().values())
     examples = max(requests * 3 // 10 // (operations * WAYS), 1)

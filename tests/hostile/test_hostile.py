@@ -24,7 +24,7 @@ def quiet() -> Iterator[None]:
 
 @pytest.mark.django_db
 def test_six_hundred_hostile_requests_are_answered_as_described(quiet: None) -> None:
-    judge = play(WSGIHandler(), requests=REQUESTS, seed=7)
+    judge = play(WSGIHandler(), requests=REQUESTS, seed=7, judge=Judge())
     assert judge.sent >= REQUESTS
     assert judge.clean, "\n".join(line for found in judge.faults.values() for line in found[:5])
     # They reach in, rather than stop at the door.

@@ -22,7 +22,7 @@ def quiet() -> Iterator[None]:
     logging.disable(logging.NOTSET)
 
 
-@pytest.mark.django_db
+@pytest.mark.django_db(transaction=True)  # each request ends with its line to the database, as in service
 def test_six_hundred_hostile_requests_are_answered_as_described(quiet: None) -> None:
     judge = play(WSGIHandler(), requests=REQUESTS, seed=7, judge=Judge())
     assert judge.sent >= REQUESTS

@@ -39,7 +39,7 @@ GOOD = [("X-Request-Id", "abcdef12"), ("X-Content-Type-Options", "nosniff"), ("C
     [
         ("/", 500, b"", [], "5xx"),
         ("/", 418, b"", [], "undocumented status"),
-        ("/api/v1/returns", 410, b"{}", [], "undocumented status"),
+        ("/api/v1/returns", 202, b"{}", [], "undocumented status"),
         ("/api/v1/seasons", 200, b'{"items": 7}', [], "schema"),
         ("/api/v1/seasons", 404, b"{}", [], "schema"),
         ("/", 404, b'File "/srv/x.py"', [], "leak"),

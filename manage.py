@@ -7,6 +7,8 @@ import sys
 
 def main() -> None:
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "project.settings.development")
+    # project/patience.py: how long the database may work for this command.
+    os.environ["TRAPNIGHT_PROGRAM"] = {"migrate": "migrate", "runserver": "web"}.get("".join(sys.argv[1:2]), "work")
     if os.environ["DJANGO_SETTINGS_MODULE"] == "project.settings.development":
         from project import embedded
 

@@ -131,7 +131,7 @@ def answer_with_a_problem(exc: Exception, context: dict[str, Any]) -> Response:
         return _of_api(request, exc)
     outage = outage_of(exc)
     if outage is not None:
-        log.exception("the database is away, full or read-only")
+        log.exception("the database is away, full or read-only, or ended what took too long")
         return _response(request, "unavailable", outage.sentence, headers={"Retry-After": str(outage.wait_s)})
     log.exception("unexpected")
     return _response(request, "server-error", _OUR_FAULT)

@@ -6,6 +6,7 @@ import re
 import uuid
 from collections.abc import Callable
 
+from django.core.exceptions import BadRequest
 from django.http import HttpRequest, HttpResponse
 
 from surveys.request_number import request_number
@@ -30,6 +31,21 @@ class RequestNumber:
             request_number.reset(before)
         response["X-Request-Id"] = number
         return response
+
+
+class ReadableLength:
+    """Refuse a Content-Length that is no number (RFC 9110, 8.6), before anything counts with it.
+
+    gunicorn refuses it, too; another server may hand it on, and the framework would then fail over it.
+    """
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        if not re.fullmatch(r"[0-9]{0,18}", str(request.META.get("CONTENT_LENGTH") or "")):
+            raise BadRequest("The Content-Length is not a number.")
+        return self.get_response(request)
 
 
 class Permissions:

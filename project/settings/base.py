@@ -8,7 +8,7 @@ from typing import Any
 
 from csp.constants import NONE, SELF
 
-from project import env
+from project import env, patience
 from project.logs import logging_of
 from project.schedule import SCHEDULE
 from surveys.vocabulary import Language
@@ -47,6 +47,7 @@ MIDDLEWARE = [
     "csp.middleware.CSPMiddleware",
     "project.middleware.Permissions",
     "project.middleware.SameForAll",
+    "project.middleware.ReadableLength",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.locale.LocaleMiddleware",
     "django.middleware.common.CommonMiddleware",
@@ -77,7 +78,7 @@ TEMPLATES = [
     },
 ]
 
-DATABASES = {"default": env.database()}
+DATABASES = {"default": env.database(options=patience.options_of(patience.program()))}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 #: Frozen releases, and exports that wait to be fetched. Releases are for ever: they belong into every backup.

@@ -23,4 +23,4 @@ WHITENOISE_USE_FINDERS = True
 PUBLIC_ADDRESS = env.text("PUBLIC_ADDRESS", "https://testserver")
 API_REQUESTS_PER_MINUTE = READER_REQUESTS_PER_MINUTE = 1_000_000
 # Between tests the tables are emptied, which the append-only triggers otherwise refuse.
-DATABASES["default"]["OPTIONS"]["options"] = "-c trapnight.wiping=test"  # noqa: F405
+DATABASES["default"]["OPTIONS"]["options"] += " -c trapnight.wiping=test"  # noqa: F405

@@ -43,6 +43,16 @@ READ_ONLY = Outage(
     60,
 )
 
+TOO_LONG = Outage(
+    "This took longer than the service allows, so it was stopped. "
+    "Nothing of it was stored; try again in a few seconds, or ask for less at once.",
+    gettext_lazy("This took us too long, so we stopped it. What you typed is not saved yet."),
+    5,
+)
+
+#: What the database ends by its own clock: a query, a wait for a lock, a transaction in which nothing is asked. What
+#: it leaves behind is nothing: its transaction is undone as a whole.
+_TIMES_OUT = {"57014", "55P03", "25P03"}
 _DISK_FULL = "53100"
 _READ_ONLY_TRANSACTION = "25006"
 
@@ -56,4 +66,6 @@ def outage_of(fault: BaseException | None) -> Outage | None:
         return READ_ONLY
     if state == _DISK_FULL:
         return FULL
+    if state in _TIMES_OUT:
+        return TOO_LONG
     return AWAY if isinstance(fault, OperationalError | InterfaceError) else None

@@ -135,7 +135,7 @@ PAGES: dict[str, Explanation] = {
     ),
     "unavailable": Explanation(
         "The service is not ready",
-        "The service could not reach its database at that moment. Nothing was stored.",
+        "The service could not reach its database at that moment, or the database took too long. Nothing was stored.",
         "Wait for the seconds in Retry-After and send the request again.",
     ),
 }

@@ -96,6 +96,11 @@ class Caller:
     def path(self, name: str) -> str:
         return self.world.path_of(name, PATTERNS[name]) + QUERIES.get(name, "")
 
+    @staticmethod
+    def template(name: str) -> str:
+        """Return an address as the description writes it."""
+        return "/" + re.sub(r"<(\w+:)?(\w+)>", r"{\2}", PATTERNS[name])
+
     def account(self, name: str) -> Any:
         """Return who may come to an address."""
         roles = {Rule.COORDINATOR: "coordinator", Rule.RESEARCHER: "researcher"}

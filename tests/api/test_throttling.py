@@ -7,6 +7,7 @@ Header forms: draft-ietf-httpapi-ratelimit-headers-10, sections 3 and 4 (from me
 from __future__ import annotations
 
 import re
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import pytest
@@ -155,6 +156,27 @@ def test_a_count_keeps_no_name_in_the_clear(monkeypatch: pytest.MonkeyPatch) -> 
     monkeypatch.setattr(cache, "incr", lambda key: 1)
     count("sign-in:account:a@test.example", 60)
     assert re.fullmatch(r"rate:[0-9a-f]{32}:\d+", keys[0])
+
+
+def test_threads_that_count_at_once_each_count_one_more() -> None:
+    """S18: a counter that two read before either writes lets both through. This one is raised by the cache itself."""
+    with ThreadPoolExecutor(8) as crowd:
+        counted = list(crowd.map(lambda _: count("api:address:192.0.2.9", 60)[0], range(400)))
+    assert sorted(counted) == list(range(1, 401))
+
+
+def test_threads_that_ask_at_once_get_exactly_the_quota(settings: Any) -> None:
+    settings.API_REQUESTS_PER_MINUTE = 25
+    with ThreadPoolExecutor(8) as crowd:
+        answers = list(crowd.map(lambda _: answer_to().status_code, range(80)))
+    assert (answers.count(200), answers.count(429)) == (25, 55)
+
+
+def test_a_longer_chain_of_forged_addresses_changes_nothing_behind_a_proxy(settings: Any) -> None:
+    """What a visitor writes stands before what the proxy adds, however much of it there is (DRF docs, NUM_PROXIES)."""
+    settings.REST_FRAMEWORK = {**settings.REST_FRAMEWORK, "NUM_PROXIES": 1}
+    forged = ["203.0.113.1", "198.51.100.7, 203.0.113.1", ", ,203.0.113.1", "unknown,\t::1, 203.0.113.1"]
+    assert [answer_to(X_Forwarded_For=chain).status_code for chain in forged] == [200, 200, 200, 429]
 
 
 class Collection(Open):

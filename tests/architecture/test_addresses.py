@@ -81,6 +81,8 @@ ADDRESSES: dict[str, tuple[Rule, tuple[str, ...], str]] = {
     "invitation": (ANYONE, ("GET",), ""),
     "privacy": (ANYONE, ("GET",), ""),
     "privacy-children": (ANYONE, ("GET",), ""),
+    "threats": (ANYONE, ("GET",), ""),
+    "assessment": (ANYONE, ("GET",), ""),
     "set-language": (ANYONE, ("POST",), ""),
     "guide": (ANYONE, ("GET",), ""),
     "kinds": (ANYONE, ("GET",), ""),
@@ -259,29 +261,12 @@ def outcome(response: Any, api: bool) -> str:
 
 def test_every_role_gets_what_the_table_says_at_every_address() -> None:
     """Every address, its methods, 9 roles, own and foreign objects; no answer is of the 500s."""
-    world = World()
-    tried = 0
-    wrong = []
-    patterns = {name: pattern for name, pattern, _ in walk()}
-    for role in ROLES:
-        account = world.people[role]
-        for name, (_, methods, _) in ADDRESSES.items():
-            api = name.startswith("api-")
-            for method in methods:
-                client = ApiClient(account) if api else ApiClient()
-                if account is not None and not api:
-                    sign_in_fully(client, account)
-                response = ask(client, method, world.path_of(name, patterns[name]), api)
-                tried += 1
-                # No night has run in this world, so there are no indices to read: 404 for everybody.
-                wanted = "not there" if name in COMPUTED else expected(role, name, method)
-                # Signing in with an empty form is refused in words: that is not "not signed in" here.
-                got = "in" if name == "api-tokens" and response.status_code == 400 else outcome(response, api)
-                fine = got == wanted and (response.status_code < 500 or name == "health-ready")
-                if not fine:
-                    wrong.append((role, method, name, response.status_code, wanted))
-    assert wrong == [], "\n".join(map(str, wrong))
-    assert tried == 9 * sum(len(line[1]) for line in ADDRESSES.values())
+    from tests.architecture.matrix import play
+
+    played = play(World())
+    assert played.gaps == [], "\n".join(map(str, played.gaps))
+    assert played.tried == 9 * sum(len(line[1]) for line in ADDRESSES.values())
+    assert played.of_nobody > 500
 
 
 #: What is sent so that a request is well formed.

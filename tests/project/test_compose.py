@@ -9,10 +9,12 @@ import secrets
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import httpx
+import psycopg
 import pytest
 import yaml
 from django.core.management import load_command_class
@@ -23,7 +25,7 @@ from tests.journeys.conftest import database_address, free_port
 ROOT = Path(__file__).resolve().parent.parent.parent
 COMPOSE: dict[str, Any] = yaml.safe_load((ROOT / "docker-compose.yml").read_text())
 SERVICES: dict[str, Any] = COMPOSE["services"]
-OURS = ("migrate", "web", "worker", "beat")
+OURS = ("migrate", "rights", "web", "worker", "beat")
 
 
 def here(words: list[str]) -> list[str]:
@@ -74,12 +76,16 @@ def test_the_archive_is_kept_apart_and_its_commands_are_there() -> None:
     assert documented
     for words in (archive["command"][1:], documented[1].split()):
         load_command_class("project", words[1]).create_parser("manage.py", words[1]).parse_args(words[2:])
-    assert SERVICES["database"]["configs"] == [{"source": "who_may_connect", "target": "/etc/postgresql/pg_hba.conf"}]
+    assert {"source": "who_may_connect", "target": "/etc/postgresql/pg_hba.conf"} in SERVICES["database"]["configs"]
     assert "hba_file=/etc/postgresql/pg_hba.conf" in SERVICES["database"]["command"]
 
 
 def test_every_program_of_the_everyday_start_is_a_service_with_the_same_words() -> None:
     assert set(SERVICES) == {"database", "broker", "archive", *OURS}
+    # The owner of the tables comes first and is gone before the service starts.
+    assert SERVICES["rights"]["depends_on"] == {"migrate": {"condition": "service_completed_successfully"}}
+    for name in ("web", "worker", "beat"):
+        assert SERVICES[name]["depends_on"]["rights"] == {"condition": "service_completed_successfully"}
     for name, words in (("web", WEB), ("worker", WORKER), ("beat", BEAT)):
         command = SERVICES[name]["command"]
         assert command[:2] == ["python", "-m"]
@@ -118,11 +124,43 @@ def test_a_placeholder_for_the_secret_is_refused(production: dict[str, str]) -> 
     assert "is a placeholder" in answer.stderr
 
 
-def test_migrate_web_worker_and_their_health_checks_run_as_written(production: dict[str, str], tmp_path: Path) -> None:
-    migrate = subprocess.run(
-        here(SERVICES["migrate"]["command"]), cwd=ROOT, env=production, capture_output=True, text=True, check=False
-    )
-    assert migrate.returncode == 0, migrate.stderr
+@pytest.fixture
+def roles(production: dict[str, str]) -> Iterator[dict[str, str]]:
+    """The roles and the database that compose makes, under other names; gives the address of each role."""
+    words = COMPOSE["configs"]["roles"]["content"].replace("trapnight", "composed")
+    statements = [re.sub(r":'(\w+)'", r"'\1'", line) for line in words.splitlines() if not line.startswith("\\")]
+    names = set(re.findall(r"CREATE ROLE (\w+)", words))
+    assert names == {"composed_owner", "composed_app"}
+
+    def clear(server: psycopg.Connection[Any]) -> None:
+        server.execute("DROP DATABASE IF EXISTS composed WITH (FORCE)")
+        for name in names:
+            server.execute(f"DROP ROLE IF EXISTS {name}")
+
+    with psycopg.connect(database_address("postgres"), autocommit=True) as server:
+        clear(server)
+        for statement in statements:
+            server.execute(statement)
+        yield {name: f"{database_address('composed')} user={name}" for name in names}
+        clear(server)
+
+
+def role_in(service: str) -> str:
+    """Return the role under which a service of compose comes to the database, as the test calls it."""
+    address = SERVICES[service]["environment"]["DATABASE_URL"]
+    return str(re.match(r"postgresql://(\w+):", address)[1]).replace("trapnight", "composed")  # type: ignore[index]
+
+
+def test_migrate_rights_web_worker_and_their_health_checks_run_as_written(
+    production: dict[str, str], roles: dict[str, str], tmp_path: Path
+) -> None:
+    for name in ("migrate", "rights"):
+        command = [word.replace("trapnight_app", "composed_app") for word in here(SERVICES[name]["command"])]
+        environment = production | {"DATABASE_URL": roles[role_in(name)]}
+        done = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr
+    assert {role_in(name) for name in ("web", "worker", "beat")} == {"composed_app"}
+    production["DATABASE_URL"] = roles["composed_app"]
     static = tmp_path / "static"
     production["STATIC_ROOT"] = str(static)
     collect = subprocess.run(
@@ -147,6 +185,8 @@ def test_migrate_web_worker_and_their_health_checks_run_as_written(production: d
         proxied = {"Host": "survey.example", "X-Forwarded-Proto": "https"}
         page = httpx.get(f"http://127.0.0.1:{port}/", headers=proxied)
         assert page.status_code == 200
+        assert httpx.get(f"http://127.0.0.1:{port}/health/ready", headers=proxied).status_code == 200
+        assert_sign_of_life(production, roles["composed_owner"])
         assert page.headers["Strict-Transport-Security"] == "max-age=31536000; includeSubDomains; preload"
         assert "default-src 'self'" in page.headers["Content-Security-Policy"]
         # Plain HTTP is sent on to HTTPS, and a host that is not ours is refused.
@@ -184,6 +224,17 @@ def assert_json_lines(log: Path) -> None:
         assert found["time"].endswith("+00:00"), line
         assert found["level"], line
         assert "message" in found, line
+
+
+def assert_sign_of_life(environment: dict[str, str], address: str, seconds: float = 60) -> None:
+    """Wait until the worker, under the role of the service, has done a job; the owner looks at the table."""
+    call = [sys.executable, "-m", "celery", "-A", "project", "call", "surveys.tasks.show_sign_of_life"]
+    subprocess.run(call, cwd=ROOT, env=environment, capture_output=True, check=True)
+    with psycopg.connect(address, autocommit=True) as line:
+        deadline = time.monotonic() + seconds
+        while not line.execute("SELECT 1 FROM surveys_job WHERE kind = 'canary' AND state = 'done'").fetchone():
+            assert time.monotonic() < deadline
+            time.sleep(0.5)
 
 
 def assert_healthy(name: str, environment: dict[str, str], here_is: Any, seconds: float = 60) -> None:

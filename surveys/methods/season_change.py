@@ -47,12 +47,15 @@ class SeveralSeasons:
 
     ``earlier`` seasons stand in time order. Only the sites ``returning``, with returns in two seasons or more, are
     read. A place is a region x window of the latest season. A window of an earlier season belongs to the one with the
-    same code; returns in other windows, or in a habitat that the latest season does not list, are left out.
+    same code; returns in other windows, or in a habitat that the latest season does not list, are left out. ``level``
+    rows of the latest season, where they are laid out already, save time.
     """
 
-    def __init__(self, now: SeasonReturns, earlier: Sequence[SeasonReturns], returning: Ints) -> None:
+    def __init__(
+        self, now: SeasonReturns, earlier: Sequence[SeasonReturns], returning: Ints, level: LevelRows | None = None
+    ) -> None:
         self.lists = now.lists
-        self.level = LevelRows(now.frame, now.lists)
+        self.level = level or LevelRows(now.frame, now.lists)
         self.parts = [self.part(one.lists, one.frame.of_sites(returning)) for one in (*earlier, now)]
 
     def part(self, lists: SeasonList, frame: CatchFrame) -> _Part:

@@ -51,7 +51,8 @@ def compute_indices(
     chosen = LevelSettings(guard_seed=seed_of(season, night))
     held = parts_to_hold(season=season, night=night, code_version=running_code(), given=given)
     learned = (held.night or night).isoformat()
-    do = doers(given)
+    do, in_indices = doers(given), len(given.frame)
+    given = given.without_frames()
     values, components, shared = _estimate_all(given.lists, chosen, held, progress, do)
     total = len(given.lists.groups)
     if held.run is None:
@@ -88,7 +89,7 @@ def compute_indices(
             shared={"lists": list_codes(given.lists), "night": learned, "parts": shared},
             snapshot_event=given.snapshot.event,
             snapshot_hash=given.snapshot.digest,
-            counts={"returns": given.snapshot.returns, "in_indices": len(given.frame), **given.counted},
+            counts={"returns": given.snapshot.returns, "in_indices": in_indices, **given.counted},
             timings={"read_s": round(read - started, 3), "compute_s": round(computed - read, 3)},
         ),
         values=values,

@@ -41,7 +41,7 @@ def work_on(frames: NightFrames, kind: PartKind, given: Given) -> Work:
 
 
 def _level(frames: NightFrames, given: Given) -> Work:
-    """``given``: code of a ``group``, rim ``exponent``, ``level`` settings; shared parts ``held``, if the night ``holds``."""
+    """``given``: a ``group``, a rim ``exponent``, ``level`` settings; ``held`` where the night ``holds`` any."""
     group, exponent, lists = given["group"], given["exponent"], frames.lists
     rows, position = frames.level_rows(group)
     held, chosen = read_shared(given["held"]), LevelSettings(**given["level"])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import random
 import threading
 from collections.abc import Callable
@@ -14,7 +13,7 @@ import pytest
 from django.db import connection
 from django.db.models.functions import Now
 
-from surveys.models import ChangeValue, GroupsSeenValue, IndexValue, Job, JobColumn, JobPart, Return, Run, Season
+from surveys.models import ChangeValue, Job, JobColumn, JobPart, Return, Run, Season
 from surveys.queries.jobs import nights_to_help
 from surveys.queries.night import night_input
 from surveys.queries.night_frames import ReadNight, WrittenNight, written_columns
@@ -24,6 +23,7 @@ from surveys.services.night import help_with_night, resume_job, run_night, wake_
 from surveys.services.parts import LostPart, claim_part, drop_left_parts, keep_part, set_part_back, write_parts
 from surveys.vocabulary import JobKind, PartKind
 from tests.factories import make_season
+from tests.night_values import published
 from tests.several_seasons import WOODLICE, ask_once, catch_of, make_gardens, run_once, send_year
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -55,24 +55,6 @@ def make_two_years() -> Season:
     # What a coordinator let stand is not screened again; these are.
     Return.objects.filter(season=season).update(state="standing")
     return season
-
-
-def published(run: Run) -> str:
-    """Return a hash over every published value of a run and all that its parameters say, to the last digit."""
-    shown = [
-        sorted(map(repr, table._default_manager.filter(run=run).values_list(*columns)))
-        for table, columns in (
-            (IndexValue, ("region", "group", "window", "rim_exponent", "label", "estimate", "low", "high", "sites",
-                          "site_nights", "returns", "trap_nights", "more_sites_needed")),
-            (ChangeValue, ("region", "group", "window", "adjusted", "code", "ratio", "low", "high", "p_value",
-                           "p_adjusted", "revisited_sites", "effective_sites", "more_sites_needed")),
-            (GroupsSeenValue, ("region", "label", "codes", "sites", "site_nights", "left_out", "groups_seen",
-                               "figures")),
-        )
-    ]  # fmt: skip
-    said = {name: value for name, value in run.parameters.items() if name not in {"usual", "second_looks"}}
-    scores = sorted(Return.objects.values_list("uuid", "state", "probability", "damage", "rank", "urgent", "certain"))
-    return hashlib.sha256(repr((shown, said, run.shared, run.counts, scores)).encode()).hexdigest()
 
 
 def in_thread(work: Callable[[], Any]) -> threading.Thread:

@@ -125,7 +125,7 @@ def _estimate_all(
     components: dict[str, Any] = {}
     shared: dict[str, Any] = {}
     level = asdict(chosen)
-    given = [
+    given: list[dict[str, Any]] = [
         {
             "group": group.code,
             "exponent": exponent,

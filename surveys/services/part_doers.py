@@ -17,7 +17,7 @@ class DoParts(Protocol):
     """Does parts of one kind and yields their results in the order given; calls ``still_ours``, which may raise."""
 
     def __call__(
-        self, kind: PartKind, given: Sequence[Given], still_ours: Callable[[], None]
+        self, kind: PartKind, given: Sequence[Given], still_ours: Callable[[], None], /
     ) -> Iterator[dict[str, Any]]:
         """Yield a result for each of ``given``."""
 

@@ -13,6 +13,7 @@ import pytest
 from django.db import connection
 from django.db.models.functions import Now
 
+from surveys import tasks
 from surveys.models import ChangeValue, Job, JobColumn, JobPart, Return, Run, Season
 from surveys.queries.jobs import nights_to_help
 from surveys.queries.night import night_input
@@ -317,3 +318,19 @@ def test_a_helper_that_comes_too_late_does_nothing(in_parts: None) -> None:
     resume_job(job_id=job_id)
     assert Job.objects.get(pk=job_id).state == "done"
     assert help_with_night(job_id=job_id) is False, "after it ended"
+
+
+def test_a_helper_gives_way_and_asks_to_come_back_while_parts_are_left(monkeypatch: pytest.MonkeyPatch) -> None:
+    woken: list[tuple[Any, ...]] = []
+    monkeypatch.setattr(tasks, "wake", lambda *told, **_: woken.append(told))
+    monkeypatch.setattr(part_runs, "HELP_S", 0.0)
+    job = running_job()
+    write_parts(job=job, kind=PartKind.LEVEL, given=["{}"], alike=part_runs.alike())
+    tasks.help_with_night(job.pk)
+    assert woken == [("help_with_night", job.pk)]
+    assert JobPart.objects.get().state == "queued", "nothing is begun by who has no time for it"
+    woken.clear()
+    monkeypatch.setattr(part_runs, "HELP_S", 60.0)
+    JobPart.objects.all().delete()
+    tasks.help_with_night(job.pk)
+    assert woken == []

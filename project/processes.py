@@ -15,6 +15,7 @@ from types import TracebackType
 import httpx
 
 from project.embedded import BASE_DIR
+from surveys.release_files.index_series import same_on_all_processors
 
 #: The three programs of one small machine. Compose runs the same words, one in each container.
 WEB = (
@@ -48,13 +49,15 @@ class Crew:
     ) -> None:
         self.dismiss()
 
-    def start(self, name: str, words: tuple[str, ...]) -> subprocess.Popen[bytes]:
-        """Start one program of this Python's environment under ``name``."""
+    def start(
+        self, name: str, words: tuple[str, ...], more: Mapping[str, str] | None = None
+    ) -> subprocess.Popen[bytes]:
+        """Start one program of this Python's environment under ``name``, with ``more`` variables."""
         with (self.logs / f"{name}.log").open("ab") as log:
             child = subprocess.Popen(
                 [sys.executable, "-m", *words],
                 cwd=BASE_DIR,
-                env=self.environment,
+                env={**self.environment, **(more or {})},
                 stdout=log,
                 stderr=subprocess.STDOUT,
                 start_new_session=True,
@@ -68,8 +71,8 @@ class Crew:
         wait_until_alive(f"http://{address}/health/live", child)
 
     def start_worker(self, *, name: str = "worker") -> None:
-        """Start a worker."""
-        self.start(name, (*WORKER, "--hostname", f"{name}@%h"))
+        """Start a worker that computes like those of all hosts with AVX2, so that they can share a night."""
+        self.start(name, (*WORKER, "--hostname", f"{name}@%h"), same_on_all_processors())
 
     def start_beat(self) -> None:
         """Start the clock."""

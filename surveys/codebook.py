@@ -123,6 +123,8 @@ STORED: dict[str, dict[str, Exposure]] = {
     "seasonplan": {"*": _NEVER},
     "event": {"*": _NEVER},
     "job": {"*": _NEVER},
+    "jobpart": {"*": _NEVER},
+    "jobcolumn": {"*": _NEVER},
     "run": {"*": _OPEN, "job": _NEVER},
     "indexvalue": {"*": _OPEN},
     "changevalue": {"*": _OPEN},

@@ -521,6 +521,8 @@ ABOUT_NOBODY: dict[str, str] = {
     "surveys.seasonhabitat": "habitats of a season",
     "surveys.window": "periods of a season",
     "surveys.job": "background work",
+    "surveys.jobpart": "parts of a night that is being computed, dropped with it",
+    "surveys.jobcolumn": "numbers that the parts of a night are computed from, dropped with it",
     "surveys.run": "computations of a night",
     "surveys.indexvalue": "figures of regions",
     "surveys.changevalue": "figures of regions",

@@ -9,7 +9,7 @@ from celery import shared_task
 from django.utils import timezone
 
 from surveys.queries.jobs import jobs_to_do
-from surveys.services import jobs, letters, morning, night, retention, screening
+from surveys.services import jobs, letters, morning, night, parts, retention, screening
 from surveys.services.waking import screening_has_woken, wake
 from surveys.vocabulary import JobKind
 
@@ -42,6 +42,14 @@ def resume_jobs() -> None:
     """Wake workers for every job that waits or that lost its worker."""
     for job_id in jobs_to_do():
         wake("resume_job", job_id)
+    night.wake_helpers_of_nights()
+
+
+@shared_task(name="surveys.tasks.help_with_night")
+def help_with_night(job_id: int) -> None:
+    """Do parts of a night that another worker owns; give way to other tasks, and come back while some are left."""
+    if night.help_with_night(job_id=job_id):
+        wake("help_with_night", job_id, expires=60)
 
 
 @shared_task(name="surveys.tasks.resume_job")
@@ -63,6 +71,7 @@ def keep_house() -> dict[str, int]:
     """Drop, empty and erase what has been kept long enough. Returns how many rows each rule was about."""
     jobs.drop_old_jobs(kind=JobKind.SHEET, days=1)
     jobs.drop_old_jobs(kind=JobKind.PREVIEW, days=30)
+    parts.drop_left_parts()
     return retention.keep_house(now=timezone.now())
 
 

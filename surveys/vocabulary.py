@@ -546,6 +546,13 @@ class JobState(Word):
     CANCELLED = "cancelled", "cancelled"
 
 
+class PartKind(Word):
+    SCREENING = "screening", "screening some returns again"
+    LEVEL = "level", "the level of a group under one rim exponent"
+    CHANGE = "change", "the change of a group"
+    GROUPS_SEEN = "groups_seen", "the groups seen of all regions"
+
+
 class RunState(Word):
     COMPUTING = "computing", "computing"
     PUBLISHED = "published", "published"

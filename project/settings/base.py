@@ -246,6 +246,12 @@ CELERY_BEAT_SCHEDULE = SCHEDULE
 CODE_VERSION = env.text("CODE_VERSION", "")
 # A worker that is not heard of for this long has lost its job to the next one.
 JOB_LEASE_S = env.number("JOB_LEASE_S", 120)
+# A night with so many answers (returns times groups) or more is written down in parts that other workers help with.
+NIGHT_PARTS_FROM = env.number("NIGHT_PARTS_FROM", 1_000_000)
+# Parts that one worker does at a time; 0 for as many as it has processors. Each needs memory of its own.
+NIGHT_PARTS_AT_ONCE = env.number("NIGHT_PARTS_AT_ONCE", 0)
+# Workers that are woken to help the one whose night it is.
+NIGHT_HELPERS = env.number("NIGHT_HELPERS", 4)
 # Nights are computed from this hour on (UTC), for the day before.
 NIGHT_FROM_HOUR = env.number("NIGHT_FROM_HOUR", 2)
 

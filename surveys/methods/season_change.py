@@ -47,16 +47,18 @@ class SeveralSeasons:
 
     ``earlier`` seasons stand in time order. Only the sites ``returning``, with returns in two seasons or more, are
     read. A place is a region x window of the latest season. A window of an earlier season belongs to the one with the
-    same code; returns in other windows, or in a habitat that the latest season does not list, are left out.
+    same code; returns in other windows, or in a habitat that the latest season does not list, are left out. ``level``
+    rows of the latest season, where they are laid out already, save time.
     """
 
-    def __init__(self, now: SeasonReturns, earlier: Sequence[SeasonReturns], returning: Ints) -> None:
+    def __init__(
+        self, now: SeasonReturns, earlier: Sequence[SeasonReturns], returning: Ints, level: LevelRows | None = None
+    ) -> None:
         self.lists = now.lists
-        level = LevelRows(now.frame, now.lists)
+        level = level or LevelRows(now.frame, now.lists)
         # Of the level only what has no row is kept: the seasons' own columns stand in the parts.
         self._n_places, self._effects = level.n_cells, level.terms.names
         self._habitat_weights, self._of_habitat = level.habitat_weights, level.terms.of_habitat
-        del level
         self.parts = [self.part(one.lists, one.frame.of_sites(returning)) for one in (*earlier, now)]
 
     def part(self, lists: SeasonList, frame: CatchFrame) -> _Part:

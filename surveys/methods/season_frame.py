@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from copy import copy
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -107,6 +108,12 @@ class LevelRows:
         weights = np.array(lists.weights, dtype=np.float64)
         self.habitat_weights = weights / weights.sum()
         self.terms = build_terms(term_rows(frame, lists), len(lists.habitats))
+
+    def with_bounds(self, low: NDArray[np.int32], high: NDArray[np.int32]) -> LevelRows:
+        """Return the same rows with the bounds of other groups, (G, n) each; nothing else is copied."""
+        found = copy(self)
+        found.frame = replace(self.frame, low=low, high=high)
+        return found
 
     def of_group(self, group: int, *, rim_exponent: float) -> LevelInput:
         """Return the rows of one group, those left out that did not answer it."""

@@ -58,17 +58,32 @@ def estimate_group(
     Returns: results by rim exponent. Raises: ValueError when the arrays do not belong together.
     References: METHODS.md, sections 3, 5 and 14.
     """
-    answered_by_all = isinstance(rows.frame.known(group), slice)
-    shared = (layouts or {}) if answered_by_all else {}
     return {
-        exponent: estimate_level(
-            rows.of_group(group, rim_exponent=exponent),
-            settings,
-            held=(held or {}).get(exponent),
-            layout=shared.get(exponent),
+        exponent: estimate_exponent(
+            rows, group, exponent, settings, held=(held or {}).get(exponent), layout=(layouts or {}).get(exponent)
         )
         for exponent in RIM_EXPONENTS
     }
+
+
+def estimate_exponent(
+    rows: LevelRows,
+    group: int,
+    exponent: int,
+    settings: LevelSettings,
+    *,
+    held: SharedParts | None = None,
+    layout: Layout | None = None,
+) -> LevelResult:
+    """Estimate the level of one group under one rim exponent.
+
+    Parameters: as of :func:`estimate_group`, for one ``exponent``; ``layout`` of all returns under it.
+    Returns: LevelResult. Raises: ValueError when the arrays do not belong together.
+    """
+    answered_by_all = isinstance(rows.frame.known(group), slice)
+    return estimate_level(
+        rows.of_group(group, rim_exponent=exponent), settings, held=held, layout=layout if answered_by_all else None
+    )
 
 
 def describe_components(result: LevelResult) -> dict[str, Any]:

@@ -33,6 +33,6 @@ END $$;
 
 
 class Migration(migrations.Migration):
-    dependencies = [("surveys", "0009_releases")]
+    dependencies = [("surveys", "0010_parts_of_a_job")]
 
     operations = [migrations.RunSQL(REFUSE, AS_BEFORE)]

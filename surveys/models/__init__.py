@@ -1,7 +1,7 @@
 """Tables and named constraints; no rules, no queries."""
 
 from surveys.models.indices import ChangeValue, GroupsSeenValue, IndexValue, Run, UsualCatch
-from surveys.models.jobs import Job
+from surveys.models.jobs import Job, JobColumn, JobPart
 from surveys.models.letters import Letter
 from surveys.models.log import Event
 from surveys.models.openings import Opening
@@ -46,6 +46,8 @@ __all__ = [
     "IndexValue",
     "Invitation",
     "Job",
+    "JobColumn",
+    "JobPart",
     "KeptAnswer",
     "Lease",
     "Letter",

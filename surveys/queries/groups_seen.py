@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,14 +24,21 @@ from surveys.methods.groups_seen_records import (
 )
 from surveys.methods.groups_seen_units import pool_traps
 from surveys.methods.groups_seen_words import caution, region_sentences
-from surveys.methods.season_frame import CatchFrame
+from surveys.methods.season_frame import CatchFrame, SeasonList
 from surveys.models import GroupsSeenValue, Run
 from surveys.queries.seasons import SeasonLists
 from surveys.vocabulary import IndexLabel
 
 
 def site_nights(frame: CatchFrame, lists: SeasonLists) -> SiteNights:
-    """Return the site-nights of a season with what their traps held together. No query.
+    """Return the site-nights of a season with what their traps held together. No query."""
+    return pooled_site_nights(frame, lists.by_code, zip(frame.low, frame.high, strict=True))
+
+
+def pooled_site_nights(
+    frame: CatchFrame, lists: SeasonList, bounds: Iterable[tuple[NDArray[np.int32], NDArray[np.int32]]]
+) -> SiteNights:
+    """Return the site-nights of a season; ``bounds`` (n,) of each group come one after the other. No query.
 
     A trap saw a group when it held one at least, did not when it held none, and does not tell when the group was not
     answered or its class begins at none; how traps of a night are read together, ``pool_traps`` says.
@@ -39,12 +46,13 @@ def site_nights(frame: CatchFrame, lists: SeasonLists) -> SiteNights:
     numbers, first, unit = np.unique(frame.site_night, return_index=True, return_inverse=True)
     # One byte each: a million returns of thirty groups are read at once.
     answers: NDArray[Any] = np.full((len(frame), len(lists.groups)), NOT_KNOWN, dtype=np.int8)
-    answers[frame.low.T > 0] = SEEN
-    answers[(frame.low.T == 0) & (frame.high.T == 0)] = NOT_SEEN
+    for group, (low, high) in enumerate(bounds):
+        answers[low > 0, group] = SEEN
+        answers[(low == 0) & (high == 0), group] = NOT_SEEN
     pooled = pool_traps(unit.reshape(-1), answers)
     return SiteNights(
-        regions=tuple(region.code for region in lists.regions),
-        groups=tuple(group.code for group in lists.groups),
+        regions=lists.regions,
+        groups=lists.groups,
         region=frame.region[first],
         site=frame.site[first],
         answers=pooled.reshape(numbers.size, len(lists.groups)),

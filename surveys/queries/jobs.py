@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from django.db.models import Max, Q
+from django.db.models import Count, F, Max, Q
 from django.db.models.functions import Now
+from django.utils import timezone
 
-from surveys.models import Job
+from surveys.models import Job, JobPart
 from surveys.vocabulary import JobKind, JobState
 
 
@@ -15,6 +16,22 @@ def jobs_to_do() -> list[int]:
     """Return the keys of jobs that nobody works on at this moment. One query."""
     waiting = Q(state=JobState.QUEUED) | Q(state=JobState.RUNNING, lease_until__lt=Now())
     return list(Job.objects.filter(waiting).order_by("created_at").values_list("pk", flat=True))
+
+
+#: Parts of running jobs that nobody works on at this moment, by the clock of the database.
+PARTS_TO_DO = Q(job__state=JobState.RUNNING, fence=F("job__fence")) & (
+    Q(state=JobState.QUEUED) | Q(state=JobState.RUNNING, lease_until__lt=Now())
+)
+
+
+def nights_to_help(helpers: int) -> dict[int, int]:
+    """Return the jobs with parts that nobody works on, and how many more workers may help with each. Two queries."""
+    waiting = JobPart.objects.filter(PARTS_TO_DO).values_list("job", flat=True).distinct()
+    busy = JobPart.objects.filter(job__in=list(waiting), state=JobState.RUNNING, lease_until__gte=Now())
+    at_work = dict(busy.values("job").annotate(workers=Count("worker", distinct=True)).values_list("job", "workers"))
+    # One of those at work is the owner.
+    free = {job: helpers - max(at_work.get(job, 0) - 1, 0) for job in waiting}
+    return {job: more for job, more in free.items() if more > 0}
 
 
 def job_of(kind: JobKind, key: str) -> Job | None:

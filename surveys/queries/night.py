@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -51,6 +51,15 @@ class NightInput:
     counted: dict[str, Any]
     earlier: tuple[EarlierSeason, ...]
     returning: NDArray[np.int64]
+
+    def without_frames(self) -> NightInput:
+        """Return the same without the returns themselves, which take nearly all of its memory."""
+        earlier = tuple(replace(one, frame=_emptied(one.frame)) for one in self.earlier)
+        return replace(self, frame=_emptied(self.frame), earlier=earlier)
+
+
+def _emptied(frame: CatchFrame) -> CatchFrame:
+    return frame.keep(np.zeros(len(frame), dtype=bool))
 
 
 def night_input(season: Season) -> NightInput:

@@ -91,9 +91,14 @@ def baseline(lists: SeasonLists, generation: int) -> Baseline:
     return found
 
 
-def region_frames(lists: SeasonLists, usual: Baseline) -> dict[tuple[int, int], RegionFrame]:
-    """Return the frame of each region and window: what its usable returns were expected to catch. One query."""
-    effort = _effort(lists)
+def region_frames(
+    lists: SeasonLists, usual: Baseline, effort: Floats | None = None
+) -> dict[tuple[int, int], RegionFrame]:
+    """Return the frame of each region and window: what its usable returns were expected to catch. One query.
+
+    None where ``effort`` (R, W, H) is given.
+    """
+    effort = usable_effort(lists) if effort is None else effort
     codes = tuple(group.code for group in lists.groups)
     frames = {}
     for region, row in enumerate(lists.regions):
@@ -109,8 +114,8 @@ def region_frames(lists: SeasonLists, usual: Baseline) -> dict[tuple[int, int], 
     return frames
 
 
-def _effort(lists: SeasonLists) -> Floats:
-    """Return trap-nights of usable returns by region, window and habitat."""
+def usable_effort(lists: SeasonLists) -> Floats:
+    """Return trap-nights of usable returns by region, window and habitat, (R, W, H). One query."""
     effort = np.zeros((len(lists.regions), len(lists.windows), len(lists.habitats)))
     places = _Places(lists)
     with connection.cursor() as cursor:

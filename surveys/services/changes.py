@@ -7,21 +7,14 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from surveys.methods.change_records import ChangeSettings
-from surveys.methods.change_temperature import ChangeSideBySide
 from surveys.methods.level_records import LevelSettings
-from surveys.methods.season_change_figures import (
-    ChangeFigure,
-    change_figures,
-    change_of_group,
-    describe_change,
-    with_many_adjusted,
-)
-from surveys.methods.side_by_side import results_in_order
+from surveys.methods.season_change_figures import ChangeFigure, with_many_adjusted
 from surveys.models import ChangeValue, Run
-from surveys.queries.change_rows import several_seasons
 from surveys.queries.night import EarlierSeason, NightInput
 from surveys.queries.seasons import SeasonLists
-from surveys.services.held_parts import read_shared, unstored
+from surveys.services.held_parts import unstored
+from surveys.services.part_doers import DoParts, here
+from surveys.vocabulary import PartKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,31 +31,39 @@ def kept_changes(run: Run) -> Changes:
 
 
 def compute_changes(
-    *, given: NightInput, shared: Mapping[str, Any], level: LevelSettings, still_ours: Callable[[], None]
+    *,
+    given: NightInput,
+    shared: Mapping[str, Any],
+    level: LevelSettings,
+    still_ours: Callable[[], None],
+    do: DoParts | None = None,
 ) -> Changes:
     """Compute the change of every group that an earlier season has asked for, too.
 
     ``shared`` holds the shared parts of this run's level fit, by group code and rim exponent. ``still_ours`` is
-    called after each group and every 20 seconds between; it may raise to stop.
+    called after each group and every 20 seconds between; it may raise to stop. ``do`` does the parts, this process
+    where it is None.
     """
     if not given.earlier:
         return Changes()
-    seasons, chosen = several_seasons(given), ChangeSettings()
-    groups = seasons.compared_groups()
-
-    def estimate(group: str) -> ChangeSideBySide:
-        parts = read_shared(shared.get(group, {}).get("1"))
-        return change_of_group(seasons, group, parts, level, chosen)
-
+    asked_before = {group.code for earlier in given.earlier for group in earlier.lists.groups}
+    groups = [group.code for group in given.lists.groups if group.code in asked_before]
+    settings = asdict(level)
+    parts = [{"group": group, "level": settings, "shared": shared.get(group, {}).get("1")} for group in groups]
     figures: list[ChangeFigure] = []
     of_groups: dict[str, Any] = {}
-    for group, found in zip(groups, results_in_order(estimate, groups, still_ours), strict=True):
-        figures.extend(change_figures(found, seasons.lists, group))
-        of_groups[group] = describe_change(seasons.seasons_of(group), found, chosen)
+    found = (do or here(given))(PartKind.CHANGE, parts, still_ours)
+    for group, result in zip(groups, found, strict=True):
+        figures.extend(ChangeFigure(**figure) for figure in result["figures"])
+        of_groups[group] = result["described"]
         still_ours()
     return Changes(
         [_value(given.lists, figure) for figure in with_many_adjusted(figures)],
-        {"settings": asdict(chosen), "earlier": [_name(earlier) for earlier in given.earlier], "groups": of_groups},
+        {
+            "settings": asdict(ChangeSettings()),
+            "earlier": [_name(earlier) for earlier in given.earlier],
+            "groups": of_groups,
+        },
     )
 
 

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
-from surveys.methods.groups_seen import groups_seen
-from surveys.methods.groups_seen_records import GroupsSeenSettings, RegionGroupsSeen
 from surveys.models import GroupsSeenValue, Region, Run
-from surveys.queries.groups_seen import site_nights
 from surveys.queries.night import NightInput
 from surveys.services.held_parts import unstored
+from surveys.services.part_doers import DoParts, here
+from surveys.vocabulary import PartKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,31 +26,26 @@ def kept_groups_seen(run: Run) -> SeenGroups:
     return SeenGroups(unstored(GroupsSeenValue.objects.filter(run=run)), run.parameters.get("groups_seen", {}))
 
 
-def compute_groups_seen(*, given: NightInput, seed: int) -> SeenGroups:
-    """Compare the groups seen in the regions of a season. The same input and seed give the same, to the last digit."""
-    chosen = GroupsSeenSettings()
-    found = groups_seen(site_nights(given.frame, given.lists), chosen, np.random.default_rng(seed))
-    values = [_value(region, one) for region, one in zip(given.lists.regions, found.regions, strict=True)]
-    return SeenGroups(
-        values,
-        {
-            "settings": asdict(chosen),
-            "groups": list(found.groups),
-            "groups_left_out": list(found.groups_left_out),
-            "base_effort": found.base_effort,
-            "base_coverage": found.base_coverage,
-        },
-    )
+def compute_groups_seen(
+    *, given: NightInput, seed: int, still_ours: Callable[[], None] = lambda: None, do: DoParts | None = None
+) -> SeenGroups:
+    """Compare the groups seen in the regions of a season. The same input and seed give the same, to the last digit.
+
+    ``still_ours`` is called every 20 seconds; it may raise to stop. ``do`` does it, this process where it is None.
+    """
+    [found] = (do or here(given))(PartKind.GROUPS_SEEN, [{"seed": seed}], still_ours)
+    values = [_value(region, one) for region, one in zip(given.lists.regions, found["regions"], strict=True)]
+    return SeenGroups(values, found["described"])
 
 
-def _value(region: Region, found: RegionGroupsSeen) -> GroupsSeenValue:
+def _value(region: Region, found: Mapping[str, Any]) -> GroupsSeenValue:
     return GroupsSeenValue(
         region=region,
-        label=found.shown,
-        codes=list(found.codes),
-        sites=found.sites,
-        site_nights=found.site_nights,
-        left_out=found.left_out,
-        groups_seen=found.groups_seen,
-        figures=asdict(found.figures) if found.figures else None,
+        label=found["shown"],
+        codes=found["codes"],
+        sites=found["sites"],
+        site_nights=found["site_nights"],
+        left_out=found["left_out"],
+        groups_seen=found["groups_seen"],
+        figures=found["figures"],
     )

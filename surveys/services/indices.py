@@ -17,34 +17,33 @@ from django.utils import timezone
 
 import surveys.methods
 from surveys.methods import METHOD_VERSION
-from surveys.methods.level_records import LevelResult, LevelSettings
-from surveys.methods.season_frame import LevelRows
-from surveys.methods.season_index import (
-    LevelFigure,
-    describe_components,
-    estimate_group,
-    layouts_of_all,
-    level_figures,
-)
-from surveys.methods.side_by_side import results_in_order
+from surveys.methods.level_records import LevelSettings
+from surveys.methods.season_index import RIM_EXPONENTS, LevelFigure
 from surveys.models import ChangeValue, GroupsSeenValue, IndexValue, Job, Run, Season
 from surveys.queries.night import NightInput, night_input
 from surveys.queries.seasons import SeasonLists
 from surveys.services.changes import compute_changes, kept_changes
 from surveys.services.events import write_event
 from surveys.services.groups_seen import compute_groups_seen, kept_groups_seen
-from surveys.services.held_parts import Held, list_codes, parts_to_hold, read_shared, write_shared
+from surveys.services.held_parts import Held, list_codes, parts_to_hold
 from surveys.services.jobs import hold_job
-from surveys.vocabulary import RunState
+from surveys.services.part_doers import DoParts, here
+from surveys.vocabulary import PartKind, RunState
 
 
 def compute_indices(
-    *, job: Job, season: Season, night: date, parameters: dict[str, Any], progress: Callable[[int, int], None]
+    *,
+    job: Job,
+    season: Season,
+    night: date,
+    parameters: dict[str, Any],
+    progress: Callable[[int, int], None],
+    doers: Callable[[NightInput], DoParts] = here,
 ) -> Run:
     """Compute every index, change and groups seen of a season and show them in place of the last, in one transaction.
 
-    ``progress(done, total)`` is called after each group; it may raise to stop. Raises
-    :class:`surveys.services.jobs.LostLease` when another worker has taken the job over.
+    ``progress(done, total)`` is called after each group; it may raise to stop. ``doers`` names who does the parts
+    once the input is read. Raises :class:`surveys.services.jobs.LostLease` when another worker has taken the job over.
     """
     began, started = timezone.now(), perf_counter()
     given = night_input(season)
@@ -52,11 +51,17 @@ def compute_indices(
     chosen = LevelSettings(guard_seed=seed_of(season, night))
     held = parts_to_hold(season=season, night=night, code_version=running_code(), given=given)
     learned = (held.night or night).isoformat()
-    values, components, shared = _estimate_all(given, chosen, held, progress)
+    do, in_indices = doers(given), len(given.frame)
+    given = given.without_frames()
+    values, components, shared = _estimate_all(given.lists, chosen, held, progress, do)
     total = len(given.lists.groups)
     if held.run is None:
-        changes = compute_changes(given=given, shared=shared, level=chosen, still_ours=lambda: progress(total, total))
-        seen = compute_groups_seen(given=given, seed=chosen.guard_seed)
+
+        def still_ours() -> None:
+            progress(total, total)
+
+        changes = compute_changes(given=given, shared=shared, level=chosen, still_ours=still_ours, do=do)
+        seen = compute_groups_seen(given=given, seed=chosen.guard_seed, still_ours=still_ours, do=do)
     else:
         changes, seen = kept_changes(held.run), kept_groups_seen(held.run)
     progress(total, total)
@@ -84,7 +89,7 @@ def compute_indices(
             shared={"lists": list_codes(given.lists), "night": learned, "parts": shared},
             snapshot_event=given.snapshot.event,
             snapshot_hash=given.snapshot.digest,
-            counts={"returns": given.snapshot.returns, "in_indices": len(given.frame), **given.counted},
+            counts={"returns": given.snapshot.returns, "in_indices": in_indices, **given.counted},
             timings={"read_s": round(read - started, 3), "compute_s": round(computed - read, 3)},
         ),
         values=values,
@@ -113,31 +118,34 @@ def code_version() -> str:
 
 
 def _estimate_all(
-    given: NightInput, chosen: LevelSettings, held: Held, progress: Callable[[int, int], None]
+    lists: SeasonLists, chosen: LevelSettings, held: Held, progress: Callable[[int, int], None], do: DoParts
 ) -> tuple[list[IndexValue], dict[str, Any], dict[str, Any]]:
-    """Estimate every group under both rim exponents, several at a time; the result does not depend on how many."""
-    lists = given.lists.by_code
-    rows = LevelRows(given.frame, lists)
+    """Estimate every group under both rim exponents; the result does not depend on who does how many at a time."""
     values: list[IndexValue] = []
     components: dict[str, Any] = {}
     shared: dict[str, Any] = {}
-
-    # Beside held parts a layout is most of the work that is left, and most groups are answered by every return.
-    layouts = layouts_of_all(rows) if held.parts else {}
-
-    def estimate(position: int) -> dict[int, LevelResult]:
-        of_group = held.parts.get(lists.groups[position], {})
-        parts = {int(exponent): read_shared(plain) for exponent, plain in of_group.items()}
-        return estimate_group(rows, position, chosen, held=parts, layouts=layouts)
-
+    level = asdict(chosen)
+    given: list[dict[str, Any]] = [
+        {
+            "group": group.code,
+            "exponent": exponent,
+            "level": level,
+            "held": held.parts.get(group.code, {}).get(str(exponent)),
+            "holds": bool(held.parts),
+        }
+        for group in lists.groups
+        for exponent in RIM_EXPONENTS
+    ]
     total = len(lists.groups)
-    estimated = results_in_order(estimate, range(total), lambda: progress(len(shared), total))
-    for position, (group, results) in enumerate(zip(lists.groups, estimated, strict=True)):
-        for exponent, result in results.items():
-            values.extend(_value(given.lists, one) for one in level_figures(result, lists, position, exponent))
-        components[group] = describe_components(results[1])
-        shared[group] = {str(exponent): write_shared(result.shared) for exponent, result in results.items()}
-        progress(position + 1, total)
+    found = do(PartKind.LEVEL, given, lambda: progress(len(components), total))
+    for part, result in zip(given, found, strict=True):
+        group, exponent = part["group"], part["exponent"]
+        values.extend(_value(lists, LevelFigure(**figure)) for figure in result["figures"])
+        shared.setdefault(group, {})[str(exponent)] = result["shared"]
+        if exponent == 1:
+            components[group] = result["components"]
+        if len(shared[group]) == len(RIM_EXPONENTS):
+            progress(len(shared), total)
     return values, components, shared
 
 

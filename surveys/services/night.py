@@ -15,18 +15,23 @@ from django.conf import settings
 from surveys.errors import NotFound
 from surveys.methods import METHOD_VERSION
 from surveys.models import Job, Run, Season
-from surveys.queries.jobs import nights_done
+from surveys.queries.jobs import nights_done, nights_to_help
+from surveys.queries.night import NightInput
 from surveys.queries.seasons import lists_of, season_by_code, seasons
+from surveys.services import part_runs
 from surveys.services.exports import write_export
 from surveys.services.indices import compute_indices
-from surveys.services.jobs import ask_for_job, claim_job, do_job, finish_job, report_progress
+from surveys.services.jobs import ask_for_job, claim_job, do_job, finish_job, give_up_job, report_progress
 from surveys.services.packing import pack_catches
+from surveys.services.part_doers import DoParts, here
+from surveys.services.part_runs import among_workers, are_many, share_parts
+from surveys.services.parts import PartGivenUp, drop_parts
 from surveys.services.protocol_previews import try_protocol
 from surveys.services.releases import make_release
-from surveys.services.screening import learn_what_is_usual, screen_again, screen_received
+from surveys.services.screening import learn_what_is_usual, returns_to_screen, screen_again, screen_received
 from surveys.services.second_looks import draw_second_looks
 from surveys.services.sheets import read_sheet
-from surveys.vocabulary import JobKind, SeasonState
+from surveys.vocabulary import JobKind, PartKind, SeasonState
 
 
 def night_key(season: Season, night: date) -> str:
@@ -63,12 +68,23 @@ def ask_for_due_nights(*, now: datetime) -> list[Job]:
 
 def run_night(*, job_id: int, progress: Callable[[int, int], None] | None = None) -> Run | None:
     """Run a night's job if nobody else does. Returns its run, or None when there was nothing to do."""
-    done = do_job(job_id=job_id, work=lambda job: _steps(job, progress))
-    if done is None:
+    done = do_job(job_id=job_id, work=lambda job: _night(job, progress))
+    if done is None or done[1] is None:
         return None
-    job, run = done
+    job, run = done[0], done[1]
     finish_job(job=job, result={"run": run.pk, "snapshot_hash": run.snapshot_hash})
     return run
+
+
+def _night(job: Job, progress: Callable[[int, int], None] | None) -> Run | None:
+    """Do a night's steps; None where a part of it was given up, which ends the job in words."""
+    try:
+        return _steps(job, progress)
+    except PartGivenUp as refusal:
+        give_up_job(job=job, problem=refusal.sentence)
+        return None
+    finally:
+        drop_parts(job=job)
 
 
 def _steps(job: Job, progress: Callable[[int, int], None] | None) -> Run:
@@ -87,7 +103,7 @@ def _steps(job: Job, progress: Callable[[int, int], None] | None) -> Run:
     pack_catches(season=season, still_ours=lambda: tell(0))
     usual = learn_what_is_usual(season=season, generation=job.pk)
     tell(1)
-    screened = screen_again(season=season, generation=job.pk, still_ours=lambda: tell(1))
+    screened = screen_again(season=season, generation=job.pk, still_ours=lambda: tell(1), share=_share(job, tell))
     tell(2)
     # What was held just now is in the queue and is not drawn.
     drawn = draw_second_looks(season=season)
@@ -99,9 +115,40 @@ def _steps(job: Job, progress: Callable[[int, int], None] | None) -> Run:
         night=date.fromisoformat(job.parameters["night"]),
         parameters=parameters,
         progress=lambda done, _: tell(2 + done),
+        doers=lambda given: _doers(job, given),
     )
     tell(total)
     return run
+
+
+def _share(job: Job, tell: Callable[[int], None]) -> Callable[[list[dict[str, Any]]], None] | None:
+    """Return what hands the returns to be screened again to all workers; None where they are few."""
+    season = _season_of(job)
+    if not are_many(returns_to_screen(season), len(lists_of(season).groups)):
+        return None
+
+    def share(parts: list[dict[str, Any]]) -> None:
+        share_parts(job=job, kind=PartKind.SCREENING, given=parts, still_ours=lambda: tell(1))
+
+    return share
+
+
+def _doers(job: Job, given: NightInput) -> DoParts:
+    """Return who does the parts of the computing: all workers where there is much of it, else this one."""
+    if are_many(len(given.frame), len(given.lists.groups)):
+        return among_workers(job=job, given=given)
+    return here(given)
+
+
+def help_with_night(*, job_id: int) -> bool:
+    """Do parts of a night that another worker owns. Returns whether some may be left, so that help is asked again."""
+    return part_runs.help_with_night(job_id=job_id)
+
+
+def wake_helpers_of_nights() -> None:
+    """Wake workers for the parts of nights that nobody works on: their hints were lost, or their workers."""
+    for job_id, many in nights_to_help(settings.NIGHT_HELPERS).items():
+        part_runs.wake_helpers(job_id=job_id, many=many)
 
 
 def _season_of(job: Job) -> Season:

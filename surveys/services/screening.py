@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 from django.db import InterfaceError, OperationalError, transaction
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 from django.utils import timezone
 
 from surveys.methods.screening import Screening, ScreeningCase, ScreeningSettings, screen_reports
@@ -18,9 +18,9 @@ from surveys.methods.screening_rank import review_slots
 from surveys.methods.usual import estimate_usual
 from surveys.models import Finding, Query, Return, Season, UsualCatch
 from surveys.queries.indices import published_run, usual_generation
-from surveys.queries.screening import Case, baseline, region_frames, screening_cases
+from surveys.queries.screening import Case, baseline, region_frames, screening_cases, usable_effort
 from surveys.queries.season_returns import catch_frame
-from surveys.queries.seasons import SeasonLists, lists_of
+from surveys.queries.seasons import SeasonLists, lists_of, season_by_code
 from surveys.services.events import write_event
 from surveys.services.worked import MOVED, move_return
 from surveys.vocabulary import Mark, QueryKind, QueryReason, ReturnState
@@ -29,6 +29,8 @@ log = logging.getLogger(__name__)
 
 #: Returns that a night screens again in one transaction.
 BATCH = 300
+#: Returns of a part that any worker may screen: whole batches, some seconds of work.
+PART = 10 * BATCH
 
 _SCORES = ("probability", "damage", "rank", "urgent", "certain", "screened_at", "screened_with")
 #: What is saved of a return that begins to wait.
@@ -78,27 +80,75 @@ def learn_what_is_usual(*, season: Season, generation: int) -> dict[str, Any]:
     return {"generation": generation}
 
 
-def screen_again(*, season: Season, generation: int, still_ours: Callable[[], None]) -> dict[str, Any]:
+def screen_again(
+    *,
+    season: Season,
+    generation: int,
+    still_ours: Callable[[], None],
+    share: Callable[[list[dict[str, Any]]], None] | None = None,
+) -> dict[str, Any]:
     """Screen again what stands, on what is usual now, and hold the most pressing within the budget.
 
-    ``still_ours`` is called between batches; it may raise to stop. Returns counts and the rank from
-    which arriving returns will wait until the next night.
+    ``still_ours`` is called between batches; it may raise to stop. ``share`` has parts, each what
+    :func:`screen_part` takes, done by all workers; None to do all here. Returns counts and the rank from which
+    arriving returns will wait until the next night.
     """
-    screened = 0
     lists = lists_of(season)
+    usual, effort = baseline(lists, generation), usable_effort(lists)
+    numbers = list(_left(season, generation).order_by("id").values_list("id", flat=True))
+    size = max(len(numbers), 1) if share is None else PART
+    parts: list[dict[str, Any]] = [
+        {"season": season.code, "generation": generation, "first": some[0], "last": some[-1], "effort": effort.tolist()}
+        for some in (numbers[at : at + size] for at in range(0, len(numbers), size))
+    ]
+    if share is not None:
+        share(parts)
+    elif parts:
+        screen_part(**parts[0], still_ours=still_ours)
+    still_ours()
+    frames = region_frames(lists, usual, effort)
+    return {"screened": len(numbers), **_hold_within_budget(lists, generation, usual, frames)}
+
+
+def returns_to_screen(season: Season) -> int:
+    """Return how many returns of a season a night screens again. One query."""
+    return Return.objects.filter(season=season, state__in=[ReturnState.STANDING, ReturnState.QUERIED]).count()
+
+
+def screen_part(
+    *,
+    season: str,
+    generation: int,
+    first: int,
+    last: int,
+    effort: list[Any],
+    still_ours: Callable[[], None],
+    hold: Callable[[], None] = lambda: None,
+) -> int:
+    """Screen again the returns numbered ``first`` to ``last`` that this generation has not screened yet.
+
+    ``effort`` (R, W, H) is that of all usable returns as the night's owner read it, so that every worker compares
+    with the same. ``still_ours`` is called between batches, ``hold`` inside the transaction of each; both may raise to
+    stop. Returns how many returns were screened here.
+    """
+    of_season = season_by_code(season)
+    lists = lists_of(of_season)
     usual = baseline(lists, generation)
-    frames = region_frames(lists, usual)
-    while rows := _to_screen_again(season, generation):
+    frames = region_frames(lists, usual, np.array(effort, dtype=np.float64))
+    own = _left(of_season, generation).filter(id__range=(first, last))
+    own = own.select_related("season__protocol", "trap__site__point", "habitat").order_by("id")
+    screened = 0
+    while rows := list(own[:BATCH]):
         still_ours()
         cases = screening_cases(rows, lists=lists, usual=usual, frames=frames)
         with transaction.atomic(durable=True):
+            hold()
             for case, screening in zip(cases, _screen(cases), strict=True):
                 _score(case.row, screening, generation)
             Return.objects.bulk_update(rows, _SCORES)
-            write_event(by=None, verb="returns scored", subject=season, details={"returns": len(rows)})
+            write_event(by=None, verb="returns scored", subject=of_season, details={"returns": len(rows)})
         screened += len(rows)
-    still_ours()
-    return {"screened": screened, **_hold_within_budget(lists, generation, usual, frames)}
+    return screened
 
 
 def _screen_together_or_singly(season: Season, rows: list[Return]) -> None:
@@ -281,12 +331,10 @@ def _usual_rows(lists: SeasonLists, generation: int) -> list[UsualCatch]:
     return rows
 
 
-def _to_screen_again(season: Season, generation: int) -> list[Return]:
-    return list(
-        Return.objects.filter(season=season, state__in=[ReturnState.STANDING, ReturnState.QUERIED])
-        .filter(screened_with__lt=generation)
-        .select_related("season__protocol", "trap__site__point", "habitat")
-        .order_by("id")[:BATCH]
+def _left(season: Season, generation: int) -> QuerySet[Return]:
+    """Return what stands or waits and has not been screened in this generation."""
+    return Return.objects.filter(
+        season=season, state__in=[ReturnState.STANDING, ReturnState.QUERIED], screened_with__lt=generation
     )
 
 

@@ -14,10 +14,15 @@ log = logging.getLogger(__name__)
 WOKEN = "screening-is-woken"
 
 
-def wake(task: str, *arguments: int, countdown: float = 0) -> None:
-    """Wake a worker for a task by name. A broker that is away is written down and left to the next sweep."""
+def wake(task: str, *arguments: int, countdown: float = 0, expires: float | None = None) -> None:
+    """Wake a worker for a task by name. A broker that is away is written down and left to the next sweep.
+
+    After ``expires`` seconds nobody need be woken any more.
+    """
     try:
-        current_app.send_task(f"surveys.tasks.{task}", args=arguments, countdown=countdown, retry=False)
+        current_app.send_task(
+            f"surveys.tasks.{task}", args=arguments, countdown=countdown, expires=expires, retry=False
+        )
     except (OperationalError, OSError) as fault:
         log.warning("the broker is away (%s): %s waits for the next sweep", type(fault).__name__, task)
 

@@ -21,7 +21,7 @@ def served() -> Iterator[tuple[str, Cluster]]:
     cluster, port = Cluster(), free_port()
     try:
         with psycopg.connect(cluster.address("postgres"), autocommit=True) as line:
-            line.execute("CREATE ROLE trapnight SUPERUSER LOGIN PASSWORD 'a long word'")
+            line.execute("ALTER ROLE postgres PASSWORD 'a long word'")
             line.execute("CREATE ROLE guest LOGIN REPLICATION PASSWORD 'a long word'")
         hba = cluster.folder / "pg_hba.conf"
         hba.write_text(COMPOSE["configs"]["who_may_connect"]["content"] + "\n")
@@ -34,14 +34,14 @@ def served() -> Iterator[tuple[str, Cluster]]:
 
 
 def test_the_archive_signs_in_by_password_and_gets_its_slot(served: tuple[str, Cluster]) -> None:
-    words = ["pg_receivewal", "--dbname", f"{served[0]} user=trapnight", "--slot", "a", "--create-slot"]
+    words = ["pg_receivewal", "--dbname", f"{served[0]} user=postgres", "--slot", "a", "--create-slot"]
     run(words, environment={"PGPASSWORD": "a long word"})
-    with psycopg.connect(f"{served[0]} user=trapnight password='a long word'") as line:
+    with psycopg.connect(f"{served[0]} user=postgres password='a long word'") as line:
         row = line.execute("SELECT slot_type FROM pg_replication_slots").fetchone()
     assert row == ("physical",)
 
 
-@pytest.mark.parametrize(("user", "word"), [("trapnight", "another word"), ("guest", "a long word")])
+@pytest.mark.parametrize(("user", "word"), [("postgres", "another word"), ("guest", "a long word")])
 def test_nobody_else_may_fetch_the_log(served: tuple[str, Cluster], user: str, word: str) -> None:
     words = ["pg_receivewal", "--dbname", f"{served[0]} user={user}", "--slot", "b", "--create-slot", "--no-loop"]
     with pytest.raises(Failed, match=r"authentication failed|no pg_hba.conf entry"):
@@ -50,7 +50,7 @@ def test_nobody_else_may_fetch_the_log(served: tuple[str, Cluster], user: str, w
 
 def test_its_settings_hold_and_keep_what_was_answered(served: tuple[str, Cluster]) -> None:
     """PostgreSQL 18 manual: chapters "Reliability" and "Continuous Archiving"."""
-    with psycopg.connect(f"{served[0]} user=trapnight password='a long word'") as line:
+    with psycopg.connect(f"{served[0]} user=postgres password='a long word'") as line:
         rows = line.execute("SELECT name, setting FROM pg_settings").fetchall()
     found = dict(rows)
     assert found["wal_level"] == "replica"

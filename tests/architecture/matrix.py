@@ -20,6 +20,10 @@ from tests.pages import ROLES, World, walk
 AN_ID = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f-]{22}")
 
 
+#: Steps begin under an id that the browser made, so an id that nobody has is the beginning of a draft of one's own.
+BEGUN_HERE = frozenset({("set-step", "POST"), ("empty-step", "POST")})
+
+
 @dataclass
 class Played:
     """What was tried, and every cell that answered otherwise than the table says."""

@@ -58,6 +58,7 @@ def play(world: World, *, nobodys: bool) -> Played:
                     played.gaps.append((role, method, name, response.status_code, wanted))
                 if (
                     nobodys
+                    and (name, method) not in BEGUN_HERE
                     and whose in ("owner", "school", "care", "researcher")
                     and wanted == "not there"
                     and AN_ID.search(path)

@@ -11,7 +11,7 @@ def main() -> None:
         from tests.architecture.matrix import play
         from tests.pages import ROLES, World
 
-        played = play(World())
+        played = play(World(), nobodys=True)
         print(f"addresses: {played.addresses}, roles: {len(ROLES)}")
         print(f"cells (address x method x role, own or somebody else's object): {played.tried}")
         print(f"cells beside an id that nobody has: {played.of_nobody}")

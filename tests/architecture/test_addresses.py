@@ -263,10 +263,9 @@ def test_every_role_gets_what_the_table_says_at_every_address() -> None:
     """Every address, its methods, 9 roles, own and foreign objects; no answer is of the 500s."""
     from tests.architecture.matrix import play
 
-    played = play(World())
+    played = play(World(), nobodys=False)  # python -m tests.architecture asks for nobody's, too
     assert played.gaps == [], "\n".join(map(str, played.gaps))
     assert played.tried == 9 * sum(len(line[1]) for line in ADDRESSES.values())
-    assert played.of_nobody > 500
 
 
 #: What is sent so that a request is well formed.

@@ -62,7 +62,7 @@ def not_found(request: HttpRequest, exception: Any = None) -> HttpResponseBase:
 
 
 def server_error(request: HttpRequest) -> HttpResponseBase:
-    """Answer 500, or 503 where the database is away, full, read-only or too slow: that passes, so wait and try again."""
+    """Answer 500, or 503 where the database is away, full, read-only or too slow: that passes, so try again."""
     outage = outage_of(sys.exc_info()[1])  # Django calls this while it handles the exception, and does not hand it on
     if outage is None:
         return _answer(request, 500)

@@ -85,6 +85,8 @@ RIGHTS: dict[str, Rights] = {
     "surveys_draft": _ANY,
     "surveys_export": _ANY,
     "surveys_job": _ANY,
+    "surveys_jobpart": _ANY,
+    "surveys_jobcolumn": _ANY,
     "surveys_keptanswer": _ANY,
     "surveys_lease": _ANY,
     "surveys_letter": _ANY,

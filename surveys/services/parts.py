@@ -7,7 +7,7 @@ anybody sees, so claiming one leaves no line in the log; writing them down and g
 from __future__ import annotations
 
 import os
-import socket
+import platform
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
@@ -164,7 +164,7 @@ def drop_left_parts() -> int:
 
 def worker_name() -> str:
     """Return the name of this worker: its host and its process."""
-    return f"{socket.gethostname()[:100]}:{os.getpid()}"
+    return f"{platform.node()[:100]}:{os.getpid()}"
 
 
 def _ours(part: JobPart) -> QuerySet[JobPart]:

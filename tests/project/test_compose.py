@@ -185,8 +185,9 @@ def test_migrate_rights_web_worker_and_their_health_checks_run_as_written(
         proxied = {"Host": "survey.example", "X-Forwarded-Proto": "https"}
         page = httpx.get(f"http://127.0.0.1:{port}/", headers=proxied)
         assert page.status_code == 200
-        assert httpx.get(f"http://127.0.0.1:{port}/health/ready", headers=proxied).status_code == 200
         assert_sign_of_life(production, roles["composed_owner"])
+        ready = httpx.get(f"http://127.0.0.1:{port}/health/ready", headers=proxied)
+        assert ready.status_code == 200, ready.text
         assert page.headers["Strict-Transport-Security"] == "max-age=31536000; includeSubDomains; preload"
         assert "default-src 'self'" in page.headers["Content-Security-Policy"]
         # Plain HTTP is sent on to HTTPS, and a host that is not ours is refused.

@@ -11,7 +11,7 @@ from surveys.models import Group, Return
 from surveys.vocabulary import AnswerKind, Outcome
 
 #: Returns from which COPY is worth its three steps. Own choice, from tests/benchmarks/ingest.py.
-COPY_FROM = 8
+COPY_FROM = 50
 
 #: Answers and findings in one statement, each column as an array.
 _ROWS = """

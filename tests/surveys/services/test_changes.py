@@ -13,6 +13,7 @@ from surveys.methods.change import estimate_change
 from surveys.methods.change_gate import ChangeDesign, pass_change_gate
 from surveys.methods.change_records import ChangeInput, ChangeSettings
 from surveys.methods.change_words import SENTENCES
+from surveys.methods.season_frame import LevelRows
 from surveys.models import ChangeValue, Season, SeasonGroup, Window
 from surveys.queries.change_rows import several_seasons
 from surveys.queries.night import night_input
@@ -232,11 +233,11 @@ def test_columns_of_earlier_seasons_are_those_of_this_one() -> None:
     send_year(second, 2026, lambda _: catch_of(woodlice=1), days=(2, 12, 22))
     make_season(year=2025)
     given = night_input(season)
-    rows = several_seasons(given)
-    assert "fresh" in rows.level.terms.names
-    whole = rows.part(given.lists.by_code, given.frame)
-    np.testing.assert_array_equal(whole.covariates, rows.level.terms.covariates)
-    np.testing.assert_array_equal(whole.cell, rows.level.cell)
+    level = LevelRows(given.frame, given.lists.by_code)
+    assert "fresh" in level.terms.names
+    whole = several_seasons(given).part(given.lists.by_code, given.frame)
+    np.testing.assert_array_equal(whole.covariates, level.terms.covariates)
+    np.testing.assert_array_equal(whole.cell, level.cell)
 
 
 # --- the gate and many comparisons ------------------------------------------------------------------

@@ -37,19 +37,28 @@ def write_index_series(folder: Path, into: Path | None = None) -> None:
     Raises ValueError with a sentence where a table is missing or does not hold what it should, RuntimeError where the
     process falls over.
     """
-    program = [sys.executable, "-P", "-m", "surveys.release_files.index_child"]
-    done = subprocess.run(
-        [*program, str(folder.resolve()), str((into or folder).resolve())],
+    done = run_apart("surveys.release_files.index_child", str(folder.resolve()), str((into or folder).resolve()))
+    if done.returncode == FAULT:
+        raise ValueError(json.loads(done.stdout.decode("utf-8").strip().rsplit("\n", 1)[-1])["fault"])
+    refuse_fall(done, "The process that computes the index")
+
+
+def run_apart(module: str, *words: str) -> subprocess.CompletedProcess[bytes]:
+    """Run a module in a process of its own that computes like all others; whatever it says is returned, not shown."""
+    return subprocess.run(
+        [sys.executable, "-P", "-m", module, *words],
         env=environment(),
         stdin=subprocess.DEVNULL,
         capture_output=True,
         check=False,
     )
-    if done.returncode == FAULT:
-        raise ValueError(json.loads(done.stdout.decode("utf-8").strip().rsplit("\n", 1)[-1])["fault"])
+
+
+def refuse_fall(done: subprocess.CompletedProcess[bytes], name: str) -> None:
+    """Raise RuntimeError with the last of what it said where a process, called ``name``, fell over."""
     if done.returncode:
         said = done.stderr.decode("utf-8", errors="replace").strip()[-2000:]
-        raise RuntimeError(f"The process that computes the index ended with {done.returncode}: {said}")
+        raise RuntimeError(f"{name} ended with {done.returncode}: {said}")
 
 
 def environment() -> dict[str, str]:

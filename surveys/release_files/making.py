@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import subprocess
 import sys
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
@@ -11,7 +10,7 @@ from importlib import import_module
 from pathlib import Path
 
 from surveys.release_files.facts import FACTS
-from surveys.release_files.index_series import environment
+from surveys.release_files.index_series import refuse_fall, run_apart
 from surveys.release_files.listing import files_in, looked_at
 from surveys.release_files.manifest import read_manifest, written_with
 from surveys.release_files.reading import csv_path
@@ -66,16 +65,8 @@ def make_files_apart(folder: Path, *, without: Collection[str] = ()) -> None:
 
     Raises RuntimeError with what that process said where it fell over.
     """
-    done = subprocess.run(
-        [sys.executable, "-P", "-m", "surveys.release_files.making", str(folder.resolve()), *without],
-        env=environment(),
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        check=False,
-    )
-    if done.returncode:
-        said = done.stderr.decode("utf-8", errors="replace").strip()[-2000:]
-        raise RuntimeError(f"The process that makes the files of the release ended with {done.returncode}: {said}")
+    done = run_apart("surveys.release_files.making", str(folder.resolve()), *without)
+    refuse_fall(done, "The process that makes the files of the release")
 
 
 def rebuild(folder: Path, into: Path) -> tuple[Difference, ...]:

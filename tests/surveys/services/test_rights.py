@@ -154,21 +154,34 @@ def test_the_service_cannot_undo_what_was_sent_nor_the_log(app: psycopg.Connecti
 
 
 def test_even_a_role_that_may_delete_cannot_wipe_a_database_that_is_no_test() -> None:
-    """The setting of tests is open to everybody; what it opens is not. This database takes another name for a moment."""
-    sent()
-    name = connection.settings_dict["NAME"]
-    connection.close()
+    """The setting of tests is open to everybody; what it opens is not.
+
+    The guards as this database holds them stand over a table of that name in one that is called otherwise.
+    """
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT pg_get_functiondef('refuse_change'::regproc)")
+        (function,) = cursor.fetchone()
+        cursor.execute(
+            "SELECT pg_get_triggerdef(oid) FROM pg_trigger"
+            " WHERE tgrelid = 'surveys_event'::regclass AND NOT tgisinternal AND tgfoid = 'refuse_change'::regproc"
+        )
+        guards = [row[0] for row in cursor]
+    assert len(guards) == 2  # each row, and the table as a whole
     with psycopg.connect(database_address("postgres"), autocommit=True) as server:
-        server.execute(f'ALTER DATABASE "{name}" RENAME TO "trapnight_for_a_moment"')
+        server.execute("DROP DATABASE IF EXISTS trapnight_for_a_moment")
+        server.execute("CREATE DATABASE trapnight_for_a_moment")
         try:
             with psycopg.connect(database_address("trapnight_for_a_moment"), autocommit=True) as owner:
+                owner.execute("CREATE TABLE surveys_event AS SELECT 1 AS id")
+                for made in (function, *guards):
+                    owner.execute(made)
                 owner.execute("SET trapnight.wiping = 'test'")
                 for statement in ("DELETE FROM surveys_event", "TRUNCATE surveys_event"):
                     with pytest.raises(errors.RestrictViolation, match="only grows"):
                         owner.execute(statement)
+                assert owner.execute("SELECT count(*) FROM surveys_event").fetchone() == (1,)
         finally:
-            server.execute(f'ALTER DATABASE "trapnight_for_a_moment" RENAME TO "{name}"')
-    assert Event.objects.exists()
+            server.execute("DROP DATABASE trapnight_for_a_moment")
 
 
 def test_the_command_gives_exactly_what_the_list_says(app: psycopg.Connection[Any]) -> None:

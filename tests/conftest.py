@@ -11,6 +11,8 @@ import pytest
 from django.core.cache import cache
 from django.db import connection
 
+from tests.left_out import leave_out
+
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
 RSCRIPT = shutil.which("Rscript")
 
@@ -26,21 +28,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     if left_out:
         config.hook.pytest_deselected(items=left_out)
         items[:] = [item for item in items if item not in left_out]
-    config.stash[_LEFT_OUT] = {
-        name: sum(1 for item in left_out if item.get_closest_marker(name)) for name in ("browser", "r")
-    }
-
-
-_LEFT_OUT = pytest.StashKey[dict[str, int]]()
-
-
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
-    """Say in a line what was left out, and why."""
-    left_out = config.stash.get(_LEFT_OUT, {})
-    if number := left_out.get("browser"):
-        terminalreporter.write_line(f"Left out: {number} journeys in a real browser, as no Chromium is installed here.")
-    if number := left_out.get("r"):
-        terminalreporter.write_line(f"Left out: {number} tests with R, as no Rscript is installed here.")
+    for name in ("browser", "r"):
+        leave_out(config, name, sum(1 for item in left_out if item.get_closest_marker(name)))
 
 
 @pytest.fixture(autouse=True)

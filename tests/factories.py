@@ -26,6 +26,8 @@ from surveys.web.idle import USED_AT
 
 ROOT = Path(__file__).resolve().parent.parent
 PASSWORD = "a lantern over wet moss"
+#: A well-formed id that nothing has; the same in each process, as it stands in the names of tests.
+NOBODYS = uuid.UUID("0b4c6f0e-3c52-4d0b-9a55-7f1d2f6a8e10")
 _numbers = itertools.count(1)
 
 GROUPS = [

@@ -11,7 +11,7 @@ import uuid
 import pytest
 
 from surveys.models import Return
-from tests.factories import ApiClient, make_household, make_season, make_site, make_trap, return_payload
+from tests.factories import NOBODYS, ApiClient, make_household, make_season, make_site, make_trap, return_payload
 
 pytestmark = pytest.mark.django_db
 
@@ -80,7 +80,7 @@ WRONG_VALUES = [
     ("id", "not-a-uuid", "is not a UUID"),
     ("id", 7, "is not a UUID"),
     ("trap", "x", "is not a UUID"),
-    ("trap", str(uuid.uuid4()), "not the id of one of your traps"),
+    ("trap", str(NOBODYS), "not the id of one of your traps"),
     ("set_at", "yesterday", "not a date and time"),
     ("set_at", "2026-05-02T17:00:00", "does not say how far it is from UTC"),
     ("set_at", "2026-02-30T17:00:00Z", "not a day or hour that there is"),

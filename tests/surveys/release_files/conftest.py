@@ -10,10 +10,11 @@ from pathlib import Path
 
 import pytest
 
+from tests.left_out import leave_out
+
 #: It pins jsonschema 3.2, which the validator of Data Packages cannot use: so it lives in an environment of its own.
 JUDGE = "cffconvert==2.0.0"
 HOME = Path(os.environ.get("TRAPNIGHT_HOME") or Path(__file__).resolve().parents[3] / ".trapnight")
-LEFT_OUT = pytest.StashKey[int]()
 
 
 @pytest.fixture(scope="session")
@@ -36,8 +37,7 @@ def is_valid_citation(judge_of_citations: Path | str, request: pytest.FixtureReq
     if isinstance(judge_of_citations, str):
         if os.environ.get("CI"):
             pytest.fail(f"{JUDGE} could not be installed: {judge_of_citations}")
-        stash = request.config.stash
-        stash[LEFT_OUT] = stash.get(LEFT_OUT, 0) + 1
+        leave_out(request.config, "citation")
         pytest.skip(f"{JUDGE} could not be installed: {judge_of_citations}")
     return lambda path: _passes(judge_of_citations, path)
 
@@ -52,12 +52,3 @@ def _passes(program: Path, path: Path) -> bool:
     )
     assert "Traceback" not in answer.stderr or "ValidationError" in answer.stderr + answer.stdout, answer.stderr
     return answer.returncode == 0
-
-
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
-    """Say in a line what was left out, and why."""
-    number = config.stash.get(LEFT_OUT, 0)
-    if number:
-        terminalreporter.write_line(
-            f"Left out: {number} checks of CITATION.cff by {JUDGE}, which could not be installed here (no package index)."
-        )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import uuid
 from datetime import date, timedelta
 
 import pytest
@@ -16,6 +15,7 @@ from surveys.queries.feedback import nearest_nights
 from surveys.web.side_by_side import CAUTIONS, places_shown
 from surveys.web.wall import MOST_COLUMNS
 from tests.factories import (
+    NOBODYS,
     make_household,
     make_season,
     make_site,
@@ -192,7 +192,7 @@ def test_nothing_of_others_is_on_the_page(client: Client, site: Site) -> None:
     assert client.get(f"/my/places/?site={report.trap.site.public_id}").status_code == 200
 
 
-@pytest.mark.parametrize("query", ["site=x", f"site={uuid.uuid4()}", "group=x", "season=x", "site=%00", "group=%00"])
+@pytest.mark.parametrize("query", ["site=x", f"site={NOBODYS}", "group=x", "season=x", "site=%00", "group=%00"])
 def test_a_choice_that_there_is_not_is_not_found(client: Client, site: Site, query: str) -> None:
     send(make_trap(site=site))
     assert client.get(f"/my/places/?{query}").status_code == 404

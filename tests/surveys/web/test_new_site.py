@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import uuid
 from html import unescape
 from typing import Any
 
@@ -11,7 +10,7 @@ import pytest
 from django.test import Client
 
 from surveys.models import Household, Region, Site
-from tests.factories import make_account, make_household, make_season
+from tests.factories import NOBODYS, make_account, make_household, make_season
 from tests.frozen import thawed
 from tests.surveys.web.sending import boxes, summary_links, title_of
 
@@ -212,7 +211,7 @@ def test_an_id_of_somebody_elses_site_is_refused(client: Client) -> None:
     assert Site.objects.count() == 1
 
 
-@pytest.mark.parametrize("given", ["", "x", "\x00", str(uuid.uuid4())])
+@pytest.mark.parametrize("given", ["", "x", "\x00", str(NOBODYS)])
 def test_a_household_that_is_none_of_ones_own_gets_no_site(client: Client, household: Household, given: str) -> None:
     make_household(keeper=household.keeper)  # with two of them there is something to choose
     answer = add(client, place("51.5012", "-17.5433"), household=given, fine="yes")

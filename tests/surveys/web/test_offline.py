@@ -20,7 +20,7 @@ from surveys.queries.seasons import current_season, lists_of
 from surveys.services.openings import SentOpening, set_trap
 from surveys.web import emptying_words, offline, offline_shell
 from surveys.web.asked import EMPTY_QUESTIONS, SET_QUESTIONS
-from tests.factories import make_household, make_season, make_site, make_trap
+from tests.factories import NOBODYS, make_household, make_season, make_site, make_trap
 
 pytestmark = pytest.mark.django_db
 
@@ -346,7 +346,7 @@ def test_a_trap_that_is_open_already_is_said_at_the_trap(trap: Trap) -> None:
     ("field", "value"),
     [
         ("mouth_mm", "wide"), ("mouth_mm", "100000"), ("rim", "on the moon"), ("cover", ""), ("liquid", "unknown"),
-        ("set_time", "25:00"), ("set_day", "31x"), ("settled_h", "-1"), ("trap", "not an id"), ("trap", str(uuid4())),
+        ("set_time", "25:00"), ("set_day", "31x"), ("settled_h", "-1"), ("trap", "not an id"), ("trap", str(NOBODYS)),
     ],
 )  # fmt: skip
 def test_each_wrong_answer_of_a_setting_is_said_at_its_question(trap: Trap, field: str, value: str) -> None:
@@ -360,7 +360,7 @@ def test_each_wrong_answer_of_a_setting_is_said_at_its_question(trap: Trap, fiel
 @pytest.mark.parametrize(
     ("field", "value"),
     [
-        ("opening", ""), ("opening", "not an id"), ("opening", str(uuid4())), ("trap_state", ""), ("looks", "twice"),
+        ("opening", ""), ("opening", "not an id"), ("opening", str(NOBODYS)), ("trap_state", ""), ("looks", "twice"),
         ("emptied_time", "late"), ("n_woodlice", "lots"), ("n_woodlice", "999999999"), ("closing", ""),
         ("vertebrate_seen", "unknown"), ("note", "x" * 501),
     ],

@@ -13,7 +13,7 @@ from django.utils import timezone
 from surveys.models import Account, Letter, Opening, Trap
 from surveys.services.letters import plan_reminders
 from surveys.vocabulary import Ending
-from tests.factories import client_of, make_coordinator, make_researcher, make_season, make_site, make_trap
+from tests.factories import NOBODYS, client_of, make_coordinator, make_researcher, make_season, make_site, make_trap
 
 pytestmark = pytest.mark.django_db
 PATH = "/overdue/"
@@ -100,7 +100,7 @@ def test_a_letter_of_an_hour_ago_stands_where_the_button_was(desk: Client) -> No
     assert 'name="opening"' not in page
 
 
-@pytest.mark.parametrize("given", ["", "x", "\x00", str(uuid.uuid4())])
+@pytest.mark.parametrize("given", ["", "x", "\x00", str(NOBODYS)])
 def test_a_trap_that_is_none_is_not_there(desk: Client, given: str) -> None:
     assert desk.post(PATH, {"opening": given}).status_code == 404
 

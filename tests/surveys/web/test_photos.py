@@ -16,6 +16,7 @@ from surveys.models import Account, Return, Season, Trap, TrayPhoto
 from surveys.services.intake import withdraw_return
 from surveys.web import photos, tries
 from tests.factories import (
+    NOBODYS,
     client_of,
     make_coordinator,
     make_household,
@@ -368,7 +369,7 @@ def test_a_cut_of_nothing_is_a_fault(client: Client, report: Return) -> None:
 
 
 @pytest.mark.parametrize("do", ["cut", "delete-it"])
-@pytest.mark.parametrize("picture", ["", "x", str(uuid.uuid4())])
+@pytest.mark.parametrize("picture", ["", "x", str(NOBODYS)])
 def test_a_picture_that_was_not_the_one_on_the_page_is_left_alone(
     client: Client, report: Return, do: str, picture: str
 ) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django.db import DataError
+from django.utils import timezone
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from knox.auth import TokenAuthentication
 from rest_framework.exceptions import AuthenticationFailed
@@ -26,6 +27,13 @@ class BearerToken(TokenAuthentication):  # type: ignore[misc]
             found[0].came_by_token = True  # permissions ask: such a visitor has no session that remembers a code
             note_use(token=found[1])
         return found
+
+    def _cleanup_token(self, auth_token: Any) -> bool:
+        """Delete the token if it has run out. The account's others are left to the nightly sweep."""
+        if auth_token.expiry is None or auth_token.expiry >= timezone.now():
+            return False
+        auth_token.delete()
+        return True
 
 
 class BearerTokenScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]

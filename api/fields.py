@@ -6,9 +6,11 @@ import difflib
 import math
 import re
 from datetime import datetime, timedelta
-from typing import Any
+from functools import cache
+from typing import Any, Self
 from uuid import UUID
 
+from django.utils.functional import cached_property
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
@@ -31,6 +33,12 @@ class _Plain(serializers.Field[Any, Any, Any, Any]):
         "required": "This is missing.",
         "null": "This is null. Leave it out if it is not known.",
     }
+
+    def run_validation(self, data: Any = empty) -> Any:
+        """Read a value that was sent. What is missing or null is the framework's to settle; there are no validators."""
+        if data is empty or data is None:
+            return super().run_validation(data)
+        return self.to_internal_value(data)
 
     def to_representation(self, value: Any) -> Any:
         return value
@@ -153,6 +161,13 @@ class ClientId(_Plain):
         return UUID(data)
 
 
+class AnyValue(_Plain):
+    """Whatever was sent; somebody else reads it."""
+
+    def to_internal_value(self, data: Any) -> Any:
+        return data
+
+
 class StrictSerializer(serializers.Serializer[Any]):
     """Refuses what is not an object, and every field that it does not know, by name."""
 
@@ -173,13 +188,36 @@ class StrictSerializer(serializers.Serializer[Any]):
             name: [serializers.ErrorDetail(self._unknown(name, hinted=place < MOST_HINTS), "unknown_field")]
             for place, name in enumerate(name for name in data if name not in self.fields)
         }
-        try:
-            value = super().to_internal_value(data)
-        except serializers.ValidationError as fault:
-            raise serializers.ValidationError({**fault.detail, **unknown}) from None  # type: ignore[dict-item]
-        if unknown:
-            raise serializers.ValidationError(unknown)
+        value: dict[str, Any] = {}
+        faults: dict[str, Any] = {}
+        for name, field, wanted in self._asked:
+            if name in data or wanted:
+                try:
+                    value[name] = field.run_validation(data.get(name, empty))
+                except serializers.ValidationError as fault:
+                    faults[name] = fault.detail
+        if faults or unknown:
+            raise serializers.ValidationError({**faults, **unknown})
         return value
+
+    @cached_property
+    def _asked(self) -> list[tuple[str, serializers.Field[Any, Any, Any, Any], bool]]:
+        """Each field by name, and whether there is something to say where it was left out: a fault or a default.
+
+        Most fields of a return are left out of most returns, so none of those is asked one by one.
+        """
+        return [
+            (name, field, bool(field.required) or field.default is not empty) for name, field in self.fields.items()
+        ]
+
+    @classmethod
+    @cache
+    def standing(cls) -> Self:
+        """Return the one reader of this kind that lasts: its fields are made once. It is for ``run_validation`` alone.
+
+        Nothing of what it reads stays with it, so requests may share it.
+        """
+        return cls()
 
     def _as_a_whole(self, sentence: str, code: str) -> serializers.ValidationError:
         return serializers.ValidationError({"non_field_errors": [serializers.ErrorDetail(sentence, code)]})

@@ -25,8 +25,11 @@ def count(name: str, window_s: int) -> tuple[int, int]:
     window = now // window_s
     key = f"rate:{hashlib.sha256(name.encode()).hexdigest()[:32]}:{window}"
     try:
-        cache.add(key, 0, timeout=window_s * 2)
-        counted = int(cache.incr(key))
+        try:
+            counted = int(cache.incr(key))
+        except ValueError:  # the first of its window; of two that find this at once, both count
+            cache.add(key, 0, timeout=window_s * 2)
+            counted = int(cache.incr(key))
     except Exception as fault:  # any cache backend, any way of being away
         log.warning("the cache is away (%s): a request goes uncounted", type(fault).__name__)
         counted = 0

@@ -10,7 +10,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.base import Resource
-from api.fields import StrictSerializer, TrueOrFalse
+from api.fields import AnyValue, StrictSerializer, TrueOrFalse
 from api.idempotency import answered, required_once
 from api.permissions import rule
 from api.pointers import fault_rows
@@ -34,7 +34,7 @@ OF_A_SENDING: dict[str, Any] = {
 class ReturnsIn(serializers.ListField):
     """Returns that are read one by one, so that each is answered for itself."""
 
-    child = serializers.JSONField(allow_null=True)
+    child = AnyValue(allow_null=True)
 
 
 class BatchIn(StrictSerializer):
@@ -101,7 +101,7 @@ class _BatchReader:
         self.read: list[SentReturn] = []
         self.unread: dict[int, dict[str, Any]] = {}
         self._places: list[int] = []
-        reader = ReturnIn()  # its fields are made once for the whole sending
+        reader = ReturnIn.standing()
         for place, payload in enumerate(payloads):
             try:
                 self.read.append(read_return(reader.run_validation(payload)))

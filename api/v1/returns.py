@@ -259,9 +259,7 @@ class Returns(Resource):
     )
     def post(self, request: Request) -> Response:
         once = required_once(request, route="send_return")
-        given = OneReturnIn(data=request.data)
-        given.is_valid(raise_exception=True)
-        wanted = given.validated_data
+        wanted = OneReturnIn.standing().run_validation(request.data)
         kept = receive_return(
             by=account_of(request.user),
             sent=read_return(wanted),

@@ -39,7 +39,11 @@ def check_protocol(report: Report, limits: Limits) -> ProtocolResult:
     opening = _open(report)
     cases = {check.id: find_cases(check, report, limits, opening) for check in ALL_CHECKS}
     findings = tuple(
-        chain.from_iterable(_findings(check, cases[check.id], report, limits, opening) for check in ALL_CHECKS)
+        chain.from_iterable(
+            limits.rule(check.id).ready(case) or _filled(check, case, report, limits, opening)
+            for check in ALL_CHECKS
+            for case in cases[check.id]
+        )
     )
     return ProtocolResult(
         findings=findings,
@@ -68,18 +72,16 @@ def _open(report: Report) -> Opening:
     return Opening((emptied_at - set_at) / timedelta(hours=1), nights)
 
 
-def _findings(check: Check, cases: Cases, report: Report, limits: Limits, opening: Opening) -> list[Finding]:
-    """Return the findings of one check: each case's rulings, with the numbers filled in."""
+def _filled(check: Check, case: str, report: Report, limits: Limits, opening: Opening) -> list[Finding]:
+    """Return the findings of one case, with the numbers filled in."""
     facts = {
         "value": _in_words(getattr(report, check.asks[0])),
         "hours": _in_words(opening.hours),
         "nights": str(opening.nights.whole),
     }
-    rule = limits.rule(check.id)
     return [
         Finding(check.id, ruling.outcome, ruling.sentence.format_map(_facts_for(check, facts, report)), ruling.marks)
-        for case in cases
-        for ruling in rule.rulings(case)
+        for ruling in limits.rule(check.id).rulings(case)
     ]
 
 

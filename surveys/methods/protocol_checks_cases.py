@@ -25,6 +25,12 @@ class Opening:
     nights: Nights
 
 
+#: Words of the closed lists, gathered once.
+_RAIN, _LOOKS = tuple(Rain.values()), tuple(Looks.values())
+_TEMPERATURE_SOURCES = tuple(TemperatureSource.values())
+_NAMED_LIQUIDS = frozenset(Liquid.values()) - {Liquid.NOTHING, Liquid.STANDING_WATER}
+_PLACES = {HoleReuse.SAME_HOLE.value: "same_place", HoleReuse.NEW_HOLE.value: "new_place"}
+
 Cases = tuple[str, ...]
 Finder = Callable[[Report, Limits, Opening], Cases]
 
@@ -53,7 +59,7 @@ def _is_uncovered(report: Report, limits: Limits) -> bool:
 def _find_cover(report: Report, limits: Limits, _: Opening) -> Cases:
     """Say whether the trap was covered, and what fell on it if it was not."""
     if _is_uncovered(report, limits):
-        return (f"absent_{report.rain if report.rain in Rain.values() else 'rain_unknown'}",)
+        return (f"absent_{report.rain if report.rain in _RAIN else 'rain_unknown'}",)
     return ("present" if report.cover == Cover.PRESENT else UNKNOWN,)
 
 
@@ -92,7 +98,7 @@ def _find_guard(report: Report, limits: Limits, _: Opening) -> Cases:
 
 def _find_liquid(report: Report, limits: Limits, _: Opening) -> Cases:
     """Take a named liquid at its word; otherwise let a measured depth of water speak."""
-    if report.liquid in set(Liquid.values()) - {Liquid.NOTHING, Liquid.STANDING_WATER}:
+    if report.liquid in _NAMED_LIQUIDS:
         return (report.liquid,)
     if report.liquid == Liquid.STANDING_WATER or (report.water_mm or 0.0) > 0.0:
         return (limits.rule("liquid").case_of(report.water_mm) or "water_unmeasured",)
@@ -101,8 +107,7 @@ def _find_liquid(report: Report, limits: Limits, _: Opening) -> Cases:
 
 def _find_same_place(report: Report, _: Limits, __: Opening) -> Cases:
     """A new hole may be a new place; only the household knows how far it is from the old one."""
-    places = {HoleReuse.SAME_HOLE.value: "same_place", HoleReuse.NEW_HOLE.value: "new_place"}
-    return (places.get(report.hole_reuse or "", UNKNOWN),)
+    return (_PLACES.get(report.hole_reuse or "", UNKNOWN),)
 
 
 def _find_spacing(report: Report, limits: Limits, _: Opening) -> Cases:
@@ -143,7 +148,7 @@ def _find_looks(report: Report, limits: Limits, opening: Opening) -> Cases:
     """No look at all weighs more the longer the trap was open."""
     if report.looks == Looks.NO_LOOK and opening.hours >= limits.rule("looks").number("no_look_long_h"):
         return ("no_look_long",)
-    return (report.looks if report.looks in Looks.values() else UNKNOWN,)
+    return (report.looks if report.looks in _LOOKS else UNKNOWN,)
 
 
 def _find_temperature(report: Report, _: Limits, __: Opening) -> Cases:
@@ -152,7 +157,7 @@ def _find_temperature(report: Report, _: Limits, __: Opening) -> Cases:
         return (UNKNOWN,)
     if report.temp_min_c > report.temp_max_c:
         return ("swapped",)
-    return (report.temp_source if report.temp_source in TemperatureSource.values() else "source_unknown",)
+    return (report.temp_source if report.temp_source in _TEMPERATURE_SOURCES else "source_unknown",)
 
 
 def _find_weather_limits(report: Report, limits: Limits, _: Opening) -> Cases:

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from string import Formatter
 from typing import Any, Self, TypeGuard
 
 from surveys.methods.protocol_checks_list import ALL_CHECKS, CHECKS, Check
+from surveys.methods.records import Finding
 from surveys.vocabulary import Mark, Outcome
 
 PLACEHOLDERS = frozenset({"value", "hours", "nights"})  # what a sentence may mention
@@ -52,10 +53,30 @@ class Rule:
     cases: tuple[tuple[str, tuple[Ruling, ...]], ...]
     bands: tuple[Band, ...] = ()
     numbers: tuple[tuple[str, float], ...] = ()
+    #: The cases by name, and of those whose sentences have nothing to fill in the findings as they will be.
+    _by_case: dict[str, tuple[Ruling, ...]] = field(init=False, repr=False, compare=False)
+    _ready: dict[str, tuple[Finding, ...]] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        """Look ahead once for what each return would ask anew."""
+        object.__setattr__(self, "_by_case", dict(self.cases))
+        object.__setattr__(
+            self,
+            "_ready",
+            {
+                case: tuple(Finding(self.check, one.outcome, one.sentence, one.marks) for one in rulings)
+                for case, rulings in self.cases
+                if not any("{" in one.sentence or "}" in one.sentence for one in rulings)
+            },
+        )
 
     def rulings(self, case: str) -> tuple[Ruling, ...]:
         """Return the rulings of a case."""
-        return next(rulings for name, rulings in self.cases if name == case)
+        return self._by_case[case]
+
+    def ready(self, case: str) -> tuple[Finding, ...] | None:
+        """Return the findings of a case; None where its sentences must be filled in first."""
+        return self._ready.get(case)
 
     def case_of(self, value: float | None) -> str | None:
         """Return the case of a measured value; None when it is missing, not a number, or in no range."""

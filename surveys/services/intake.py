@@ -10,7 +10,7 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any, NamedTuple
+from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
@@ -19,13 +19,13 @@ from django.db import IntegrityError, transaction
 from surveys.errors import Conflict, Fault, Faulty, NotFound, Refusal, Stale
 from surveys.methods.protocol import check_protocol
 from surveys.methods.records import Answer
-from surveys.models import Account, Group, Return, Season, Trap, TrayPhoto
+from surveys.models import Account, Return, Season, Trap, TrayPhoto
 from surveys.permissions import returns_of, traps_of
 from surveys.queries.frames import report_of
 from surveys.queries.seasons import SeasonLists, limits_of, lists_of, open_seasons_of, season_for
 from surveys.services.amendments import lock_to_amend, take_the_place
 from surveys.services.events import write_event
-from surveys.services.intake_rows import insert_returns, insert_rows
+from surveys.services.intake_rows import Draft, StoredAnswer, StoredFinding, insert_draft, insert_drafts
 from surveys.services.once import Kept, Once
 from surveys.services.openings import end_with_returns
 from surveys.services.worked import MOVED, move_return, work_out
@@ -77,24 +77,6 @@ class SentReturn:
         return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()
 
 
-class StoredAnswer(NamedTuple):
-    """One group's answer as it was stored, named as in :class:`surveys.models.Catch`."""
-
-    group: Group
-    answer: AnswerKind
-    low: int | None
-    high: int | None
-
-
-class StoredFinding(NamedTuple):
-    """What one check found, as it was stored, named as in :class:`surveys.models.Finding`."""
-
-    check_id: str
-    outcome: Outcome
-    marks: list[str]
-    sentence: str
-
-
 @dataclass(frozen=True, slots=True)
 class Receipt:
     """What became of one sent return. ``report`` is None exactly where ``refusal`` is not."""
@@ -104,15 +86,6 @@ class Receipt:
     refusal: Refusal | None = None
     catches: Sequence[StoredAnswer] = ()
     findings: Sequence[StoredFinding] = ()
-
-
-@dataclass(slots=True)
-class _Draft:
-    """A return that is ready to be stored, with its rows."""
-
-    report: Return
-    catches: list[StoredAnswer]
-    findings: list[StoredFinding]
 
 
 def receive_return(
@@ -221,10 +194,10 @@ def _receive_all(by: Account, sent: Sequence[SentReturn], before: Return | None 
         trap.public_id: trap
         for trap in traps_of(by)
         .filter(public_id__in={one.trap for one in sent})
-        .select_related("habitat", "site__region", "site__point")
+        .select_related("site__region", "site__point")
     }
     seasons = _Seasons()
-    outcome: list[Receipt | _Draft] = []
+    outcome: list[Receipt | Draft] = []
     for one in sent:
         try:
             outcome.append(_draft(by, one, traps, seasons, before))
@@ -267,7 +240,7 @@ def timely_id_faults(uuid: UUID) -> list[Fault]:
 
 def _draft(
     by: Account, sent: SentReturn, traps: Mapping[UUID, Trap], seasons: _Seasons, before: Return | None
-) -> _Draft:
+) -> Draft:
     trap = traps.get(sent.trap)
     if trap is None:
         raise Faulty(
@@ -307,7 +280,7 @@ def _draft(
     )
     work_out(report, result)
     groups = {group.code: group for group in lists.groups}
-    return _Draft(
+    return Draft(
         report=report,
         catches=[StoredAnswer(groups[a.group], a.kind, a.low, a.high) for a in answers],
         findings=[
@@ -385,31 +358,28 @@ def bounded(one: SentAnswer) -> Answer:
     return Answer(group=one.group, kind=one.kind, low=low, high=high)
 
 
-def _store(outcome: Sequence[Receipt | _Draft]) -> list[Receipt]:
+def _store(outcome: Sequence[Receipt | Draft]) -> list[Receipt]:
     """Store all drafts in one go; where an id is taken already, settle one by one."""
-    drafts = [one for one in outcome if isinstance(one, _Draft)]
-    distinct = len({one.report.uuid for one in drafts}) == len(drafts)
-    taken = Return.objects.filter(uuid__in=[one.report.uuid for one in drafts]).exists()
-    if distinct and not taken:
+    drafts = [one for one in outcome if isinstance(one, Draft)]
+    if len(drafts) > 1 and _all_new(drafts):
         try:
             with transaction.atomic():
-                _insert(drafts)
-            return [_created(one) if isinstance(one, _Draft) else one for one in outcome]
+                insert_drafts(drafts)
+            return [_created(one) if isinstance(one, Draft) else one for one in outcome]
         except IntegrityError:
             pass  # somebody sent one of them at this very moment: settle one by one
-    return [_store_one(one) if isinstance(one, _Draft) else one for one in outcome]
+    return [_store_one(one) if isinstance(one, Draft) else one for one in outcome]
 
 
-def _store_one(draft: _Draft) -> Receipt:
-    before = Return.objects.filter(uuid=draft.report.uuid).first()
-    if before is None:
-        draft.report.pk = None
-        try:
-            with transaction.atomic():
-                _insert([draft])
-            return _created(draft)
-        except IntegrityError:
-            before = Return.objects.get(uuid=draft.report.uuid)
+def _all_new(drafts: Sequence[Draft]) -> bool:
+    ids = {one.report.uuid for one in drafts}
+    return len(ids) == len(drafts) and not Return.objects.filter(uuid__in=ids).exists()
+
+
+def _store_one(draft: Draft) -> Receipt:
+    if insert_draft(draft):
+        return _created(draft)
+    before = Return.objects.get(uuid=draft.report.uuid)
     if before.sender_id != draft.report.sender_id or before.fingerprint != draft.report.fingerprint:
         return Receipt(
             None,
@@ -421,13 +391,5 @@ def _store_one(draft: _Draft) -> Receipt:
     return Receipt(before)
 
 
-def _created(draft: _Draft) -> Receipt:
+def _created(draft: Draft) -> Receipt:
     return Receipt(draft.report, created=True, catches=draft.catches, findings=draft.findings)
-
-
-def _insert(drafts: Sequence[_Draft]) -> None:
-    insert_returns([draft.report for draft in drafts])
-    insert_rows(
-        catches=[(draft.report.pk, *row) for draft in drafts for row in draft.catches],
-        findings=[(draft.report.pk, *row) for draft in drafts for row in draft.findings],
-    )

@@ -1,76 +1,164 @@
-"""Writing the rows of returns: one statement for what many of them hold, COPY where there are many."""
+"""Writing the rows of returns: one statement for a return with all its rows, COPY where there are many."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cache
+from operator import attrgetter
+from typing import Any, NamedTuple
 
 from django.db import connection
+from django.db.models import Field
 
-from surveys.models import Group, Return
+from surveys.models import Catch, Finding, Group, Return
 from surveys.vocabulary import AnswerKind, Outcome
 
-#: Returns from which COPY is worth its three steps. Own choice, from tests/benchmarks/ingest.py.
-COPY_FROM = 50
-
-#: Answers and findings in one statement, each column as an array.
-_ROWS = """
-WITH answered AS (
-    INSERT INTO surveys_catch (report_id, group_id, answer, low, high)
-    SELECT * FROM unnest(%s::bigint[], %s::bigint[], %s::text[], %s::int[], %s::int[])
-)
-INSERT INTO surveys_finding (report_id, check_id, outcome, marks, sentence)
-SELECT report_id, check_id, outcome, marks::varchar[], sentence
-FROM unnest(%s::bigint[], %s::text[], %s::text[], %s::text[], %s::text[])
-    AS found (report_id, check_id, outcome, marks, sentence)
-"""
+#: Returns from which COPY is worth its steps. Own choice, from tests/benchmarks/ingest.py.
+COPY_FROM = 10
 
 
-def insert_returns(reports: Sequence[Return]) -> None:
-    """Insert returns, which have their keys afterwards. Raises IntegrityError where one of their ids is taken."""
-    if len(reports) < COPY_FROM:
+class StoredAnswer(NamedTuple):
+    """One group's answer as it was stored, named as in :class:`surveys.models.Catch`."""
+
+    group: Group
+    answer: AnswerKind
+    low: int | None
+    high: int | None
+
+
+class StoredFinding(NamedTuple):
+    """What one check found, as it was stored, named as in :class:`surveys.models.Finding`."""
+
+    check_id: str
+    outcome: Outcome
+    marks: list[str]
+    sentence: str
+
+
+@dataclass(slots=True)
+class Draft:
+    """A return that is ready to be stored, with its rows."""
+
+    report: Return
+    catches: list[StoredAnswer]
+    findings: list[StoredFinding]
+
+
+def insert_draft(draft: Draft) -> bool:
+    """Insert one return with its rows, in one statement; it has its key afterwards.
+
+    Returns False, and inserts nothing, where there is a return with this id. It waits for one that is being stored.
+    """
+    answered, found = _answered(0, draft.catches), _found(0, draft.findings)
+    values = [*_values(draft.report), *_by_column(answered, 5)[1:], *_by_column(found, 5)[1:]]
+    with connection.cursor() as cursor:
+        cursor.execute(_one_statement(), values)
+        row = cursor.fetchone()
+    if row is None:
+        return False
+    draft.report.pk = row[0]
+    _is_stored(draft.report)
+    return True
+
+
+def insert_drafts(drafts: Sequence[Draft]) -> None:
+    """Insert returns with their rows; they have their keys afterwards.
+
+    Raises IntegrityError where one of their ids is taken: the transaction around is lost then.
+    """
+    reports = [draft.report for draft in drafts]
+    if len(drafts) < COPY_FROM:
         Return.objects.bulk_create(reports)
-        return
-    fields = [field for field in Return._meta.concrete_fields if not field.generated]
-    columns = ", ".join(connection.ops.quote_name(str(field.column)) for field in fields)
+    else:
+        _copy_returns(reports)
+    _copy(Catch, ("report_id", "group_id", "answer", "low", "high"), (
+        row for draft in drafts for row in _answered(draft.report.pk, draft.catches)
+    ))  # fmt: skip
+    _copy(Finding, ("report_id", "check_id", "outcome", "marks", "sentence"), (
+        row for draft in drafts for row in _found(draft.report.pk, draft.findings)
+    ))  # fmt: skip
+
+
+def _copy_returns(reports: Sequence[Return]) -> None:
     with connection.cursor() as cursor:
         cursor.execute(
             "SELECT nextval(pg_get_serial_sequence('surveys_return', 'id')) FROM generate_series(1, %s)", [len(reports)]
         )
         for report, (key,) in zip(reports, cursor.fetchall(), strict=True):
             report.pk = key
-        with connection.wrap_database_errors, cursor.copy(f"COPY surveys_return ({columns}) FROM STDIN") as copy:
-            for report in reports:
-                copy.write_row([_prepared(field, report) for field in fields])
+    names = [str(field.column) for field in _columns()]
+    _copy(Return, ("id", *names), ((report.pk, *_values(report)) for report in reports))
     for report in reports:
-        report._state.adding, report._state.db = False, connection.alias
+        _is_stored(report)
 
 
-def _prepared(field: Any, report: Return) -> Any:
-    value = field.pre_save(report, True)
-    return None if value is None else field.get_db_prep_save(value, connection)
+def _copy(model: type[Any], columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
+    names = ", ".join(map(connection.ops.quote_name, columns))
+    with (
+        connection.cursor() as cursor,
+        connection.wrap_database_errors,
+        cursor.copy(f"COPY {model._meta.db_table} ({names}) FROM STDIN") as copy,
+    ):
+        for row in rows:
+            copy.write_row(row)
 
 
-def insert_rows(
-    *,
-    catches: Sequence[tuple[int, Group, AnswerKind, int | None, int | None]],
-    findings: Sequence[tuple[int, str, Outcome, list[str], str]],
-) -> None:
-    """Insert the answers and findings of returns that are stored: the key of the return, then the row's own columns.
-
-    One statement.
-    """
-    answered = [(key, group.pk, kind.value, low, high) for key, group, kind, low, high in catches]
-    found = [(key, check, outcome.value, _array(marks), said) for key, check, outcome, marks, said in findings]
-    if answered or found:
-        with connection.cursor() as cursor:
-            cursor.execute(_ROWS, [*_columns(answered, 5), *_columns(found, 5)])
+def _is_stored(report: Return) -> None:
+    report._state.adding, report._state.db = False, connection.alias
 
 
-def _columns(rows: Sequence[tuple[Any, ...]], many: int) -> list[list[Any]]:
+@cache
+def _columns() -> tuple[Field[Any, Any], ...]:
+    """Return the columns of a return that are written: all but its key and what the database works out."""
+    return tuple(field for field in Return._meta.concrete_fields if not field.primary_key and not field.generated)
+
+
+@cache
+def _reader() -> attrgetter[tuple[Any, ...]]:
+    return attrgetter(*(field.attname for field in _columns()))
+
+
+def _values(report: Return) -> tuple[Any, ...]:
+    """Return what stands in the columns of a return. psycopg writes each kind that is among them by itself."""
+    return _reader()(report)
+
+
+def _answered(key: int, catches: Iterable[StoredAnswer]) -> list[tuple[Any, ...]]:
+    return [(key, group.pk, kind.value, low, high) for group, kind, low, high in catches]
+
+
+def _found(key: int, findings: Iterable[StoredFinding]) -> list[tuple[Any, ...]]:
+    return [(key, check, outcome.value, _array(marks), said) for check, outcome, marks, said in findings]
+
+
+def _by_column(rows: Sequence[tuple[Any, ...]], many: int) -> list[list[Any]]:
     return [list(column) for column in zip(*rows, strict=True)] if rows else [[] for _ in range(many)]
 
 
 def _array(words: Sequence[str]) -> str:
     """Return words of the vocabulary, which hold letters and underscores only, as PostgreSQL writes an array."""
     return "{" + ",".join(words) + "}"
+
+
+@cache
+def _one_statement() -> str:
+    """Return the statement of :func:`insert_draft`: the return, then its rows, each of their columns as an array."""
+    names = ", ".join(connection.ops.quote_name(str(field.column)) for field in _columns())
+    return f"""
+WITH made AS (
+    INSERT INTO surveys_return ({names}) VALUES ({", ".join(["%s"] * len(_columns()))})
+    ON CONFLICT (uuid) DO NOTHING
+    RETURNING id
+), answered AS (
+    INSERT INTO surveys_catch (report_id, group_id, answer, low, high)
+    SELECT made.id, told.*
+    FROM made, unnest(%s::bigint[], %s::text[], %s::int[], %s::int[]) AS told
+), found AS (
+    INSERT INTO surveys_finding (report_id, check_id, outcome, marks, sentence)
+    SELECT made.id, check_id, outcome, marks::varchar[], sentence
+    FROM made, unnest(%s::text[], %s::text[], %s::text[], %s::text[])
+        AS told (check_id, outcome, marks, sentence)
+)
+SELECT id FROM made
+"""  # noqa: S608  # names of columns, from the model

@@ -10,13 +10,14 @@ Source of the behaviour: draft-ietf-httpapi-idempotency-key-header, sections 2.6
 from __future__ import annotations
 
 import hashlib
+import json
 from dataclasses import dataclass
 from typing import Any
 
 from django.db import connection
 
 from surveys.errors import KeyReused, StillRunning
-from surveys.models import Account, KeptAnswer
+from surveys.models import Account
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,26 +46,31 @@ class Once:
         """
         if not self._lock():
             raise StillRunning("This request is being worked on at this moment. Send it again in a few seconds.")
-        kept = KeptAnswer.objects.filter(account=self.account, route=self.route, key=self.key).first()
+        with connection.cursor() as cursor:
+            cursor.execute(
+                "SELECT fingerprint, status, body::text FROM surveys_keptanswer"
+                " WHERE account_id = %s AND route = %s AND key = %s",
+                [self.account.pk, self.route, self.key],
+            )
+            kept = cursor.fetchone()
         if kept is None:
             return None
-        if kept.fingerprint != self.fingerprint:
+        fingerprint, status, body = kept
+        if fingerprint != self.fingerprint:
             raise KeyReused(
                 "This Idempotency-Key was used before for a different request. "
                 "Use a new key for each new request, and the same key only to send the same one again."
             )
-        return Kept(kept.status, kept.body, before=True)
+        return Kept(status, json.loads(body), before=True)
 
     def keep(self, status: int, body: Any) -> None:
         """Keep the answer for everybody who asks again with this key."""
-        KeptAnswer.objects.create(
-            account=self.account,
-            route=self.route,
-            key=self.key,
-            fingerprint=self.fingerprint,
-            status=status,
-            body=body,
-        )
+        with connection.cursor() as cursor:
+            cursor.execute(
+                "INSERT INTO surveys_keptanswer (account_id, route, key, fingerprint, status, body, kept_at)"
+                " VALUES (%s, %s, %s, %s, %s, %s::jsonb, now())",
+                [self.account.pk, self.route, self.key, self.fingerprint, status, json.dumps(body)],
+            )
 
     def _lock(self) -> bool:
         name = f"{self.account.pk}/{self.route}/{self.key}".encode()

@@ -147,6 +147,12 @@ def end_with_return(*, opening: Opening, report: Return) -> None:
         _end(held, Ending.LOST if report.trap_state in LOST_STATES else Ending.EMPTIED, report.emptied_at)
 
 
+#: Written out, as every return asks it.
+_STANDING_OR_NAMED = """
+SELECT * FROM surveys_opening WHERE trap_id = ANY(%s) AND (ended_at IS NULL OR uuid = ANY(%s::uuid[]))
+"""
+
+
 def end_with_returns(*, by: Account, reports: Sequence[Return], named: Mapping[UUID, UUID] | None = None) -> None:
     """End the settings that stored returns are about, inside the transaction that stores them.
 
@@ -157,11 +163,8 @@ def end_with_returns(*, by: Account, reports: Sequence[Return], named: Mapping[U
     named = named or {}
     if not reports:
         return
-    about = {report.trap_id for report in reports}
-    found = list(
-        _settings_of(by).filter(trap__in=about, ended_at__isnull=True)
-        | _settings_of(by).filter(trap__in=about, uuid__in=named.values())
-    )
+    about = {report.trap_id for report in reports}  # traps of their own: else nothing would have been stored
+    found = list(Opening.objects.raw(_STANDING_OR_NAMED, [list(about), list(named.values())]))
     by_uuid = {one.uuid: one for one in found}
     open_at = {one.trap_id: one for one in found if one.ended_at is None}
     for report in reports:

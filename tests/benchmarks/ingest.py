@@ -107,18 +107,16 @@ def bare_application() -> Any:
 class Sender:
     """A household with its traps and a token; posts bodies through the whole application."""
 
-    def __init__(self, traps: int) -> None:
+    def __init__(self, *, keeper: Any, traps: list[Any], groups: tuple[str, ...]) -> None:
         from django.test import Client
         from rest_framework.test import APIRequestFactory
 
-        from tests.factories import GROUPS, make_site, make_trap, token_of
+        from tests.factories import token_of
 
-        self.site = make_site()
-        self.traps = [make_trap(site=self.site) for _ in range(traps)]
-        self.client = Client(headers={"Authorization": f"Bearer {token_of(self.site.household.keeper)}"})
+        self.traps, self.groups = traps, groups
+        self.client = Client(headers={"Authorization": f"Bearer {token_of(keeper)}"})
         self.requests = APIRequestFactory()
         self.bare = bare_application()
-        self.groups = tuple(code for code, *_ in GROUPS)
         self.sent = 0
 
     def bodies(self, many: int) -> list[dict[str, Any]]:
@@ -233,10 +231,12 @@ def main() -> None:
 
     setup_test_environment()
     call_command("migrate", verbosity=0)
-    from tests.factories import make_season
+    from tests.factories import GROUPS, make_season, make_site, make_trap
 
     make_season()
-    sender = Sender(traps=40)
+    site = make_site()
+    traps = [make_trap(site=site) for _ in range(40)]
+    sender = Sender(keeper=site.household.keeper, traps=traps, groups=tuple(code for code, *_ in GROUPS))
     singles(sender, 1, 20)
     singles(sender, asked.rounds, asked.each)
     many_at_once(sender, asked.rounds, asked.at_once)

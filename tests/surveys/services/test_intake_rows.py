@@ -10,7 +10,7 @@ import pytest
 from django.db import IntegrityError, connection, transaction
 
 from surveys.models import Return
-from surveys.services.intake_rows import COPY_FROM, insert_returns
+from surveys.services.intake_rows import COPY_FROM, Draft, insert_drafts
 from tests.factories import ApiClient, make_season, make_trap, return_payload
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -62,13 +62,17 @@ def test_an_id_that_is_taken_ends_the_whole_copy() -> None:
     there = Return.objects.get(uuid=payload["id"])
     copies = [Return(**_columns(there, uuid=uuid.uuid4())) for _ in range(COPY_FROM - 1)]
     with pytest.raises(IntegrityError), transaction.atomic():
-        insert_returns([*copies, Return(**_columns(there, uuid=there.uuid))])
+        insert_drafts(_drafts([*copies, Return(**_columns(there, uuid=there.uuid))]))
     assert Return.objects.count() == 1
     with transaction.atomic():
-        insert_returns([*copies, Return(**_columns(there, uuid=uuid.uuid4()))])
+        insert_drafts(_drafts([*copies, Return(**_columns(there, uuid=uuid.uuid4()))]))
     assert set(Return.objects.values_list("pk", flat=True)) >= {one.pk for one in copies}
 
 
 def _columns(report: Return, **changes: Any) -> dict[str, Any]:
     fields = [field for field in Return._meta.concrete_fields if not field.primary_key and not field.generated]
     return {field.attname: getattr(report, field.attname) for field in fields} | changes
+
+
+def _drafts(reports: list[Return]) -> list[Draft]:
+    return [Draft(report, [], []) for report in reports]

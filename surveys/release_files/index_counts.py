@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from surveys.methods.level_layout import count_distinct
 from surveys.methods.level_records import Ints
 from surveys.methods.season_frame import OPEN, UNANSWERED, SeasonList
 from surveys.release_files.index_identifiers import read_identifiers, written
@@ -102,7 +103,7 @@ class Counted:
         low, high = into
         place = group.astype(np.int64) * low.shape[1] + position
         again = low.reshape(-1)[place] != BLANK
-        if not again.any() and np.unique(place).size < place.size:
+        if not again.any() and count_distinct(place) < place.size:
             order = np.argsort(place, kind="stable")
             again[order[1:]] = place[order][1:] == place[order][:-1]
         if again.any():

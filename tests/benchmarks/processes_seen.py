@@ -10,7 +10,7 @@ from time import perf_counter
 from types import TracebackType
 
 #: Seconds between two looks. The kernel keeps the highest memory, so that only the last moments can be missed.
-EVERY_S = 0.05
+EVERY_S = 0.25
 _PROC = Path("/proc")
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import random
 import shutil
 from collections.abc import Callable
@@ -257,14 +256,3 @@ def test_a_fault_found_in_a_process_of_its_own_is_told(release: Path, monkeypatc
     monkeypatch.setattr("surveys.release_files.index_estimates.APART_FROM_BYTES", 0)
     with pytest.raises(ValueError, match="Each may be answered once"):
         compute_index_series(release)
-
-
-def test_work_apart_is_done_in_another_process_and_its_death_is_told() -> None:
-    assert apart(os.path.abspath)(".") == str(Path.cwd())
-    assert apart(_process_of)(None) != os.getpid()
-    with pytest.raises(RuntimeError, match="terminated abruptly"):
-        apart(os._exit)(1)
-
-
-def _process_of(_: None) -> int:
-    return os.getpid()

@@ -7,7 +7,7 @@ numbers the next is compared with itself.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,8 +15,8 @@ from surveys.methods.change_records import ChangeInput, ImputedCounts
 from surveys.methods.level_fit import fit_cells
 from surveys.methods.level_layout import arrange_rows, canonical_order, select_rows
 from surveys.methods.level_records import OPEN_ABOVE, Bools, Floats, Ints, LevelInput, LevelSettings, SharedParts
-from surveys.methods.level_terms import FRESH, UNKNOWN_SETTLING, TermRows
 from surveys.methods.poststratification import merge_habitats
+from surveys.methods.shared_effects import exposure_of
 from surveys.methods.temperature import TemperatureInput
 
 
@@ -46,25 +46,6 @@ class ChangeRows:
     temperatures: TemperatureInput
 
 
-def columns_of(rows: TermRows, names: tuple[str, ...]) -> Floats:
-    """Lay out the shared effects of some returns in the columns that another season has kept.
-
-    Parameters: ``rows`` (n), habitats numbered as in that season; ``names`` of its columns (p), as of Terms.
-    Returns: covariates (n, p). Raises: KeyError for a name that is not known. References: level_terms.py.
-    """
-    known = {
-        "fresh": rows.settling == FRESH,
-        "settling_unknown": rows.settling == UNKNOWN_SETTLING,
-        "school": rows.school,
-        "first_return": rows.first_return,
-        "season": rows.in_window,
-        "season_squared": rows.in_window**2 - 1 / 3,
-    }
-    known |= {name: rows.habitat == int(name.removeprefix("habitat_")) for name in names if name.startswith("habitat_")}
-    columns = [np.asarray(known[name], dtype=float) for name in names]
-    return np.column_stack(columns) if columns else np.zeros((rows.site.size, 0))
-
-
 def lay_out_change(given: SeasonsRows, shared: SharedParts | None, settings: LevelSettings) -> ChangeRows:
     """Put efforts and counts of several seasons on one footing.
 
@@ -84,7 +65,11 @@ def lay_out_change(given: SeasonsRows, shared: SharedParts | None, settings: Lev
     chosen = merge_habitats(select_rows(level, kept), shared.merged_habitats)
     order = canonical_order(chosen)
     kept, chosen = kept[order], select_rows(chosen, np.arange(kept.size)[order])
-    fit = fit_cells(arrange_rows(chosen), settings, shared)
+    layout = arrange_rows(chosen)
+    exposure = exposure_of(layout, shared.beta)
+    # The covariates are most of a layout, and have done their part.
+    layout = replace(layout, covariates=np.zeros((exposure.size, 0)))
+    fit = fit_cells(layout, settings, shared, exposure=exposure)
     return name_rows(given, kept, chosen, fit.exposure, ImputedCounts(fit.imputed.counts, fit.imputed.variance))
 
 

@@ -140,13 +140,14 @@ def fit_group(layout: Layout, settings: LevelSettings) -> Fit:
     return Fit(effects, exposure, imputed, components, iterations, settled, sample, sampled)
 
 
-def fit_cells(layout: Layout, settings: LevelSettings, held: SharedParts) -> Fit:
+def fit_cells(layout: Layout, settings: LevelSettings, held: SharedParts, *, exposure: Floats | None = None) -> Fit:
     """Fit the level of each cell alone, all that cells share being held as an earlier estimate left it.
 
-    Parameters: ``layout``; ``settings``; ``held``. Returns: Fit. Raises: nothing. References: METHODS.md, section 14.
+    Parameters: ``layout``; ``settings``; ``held``; ``exposure`` (n,) where it is known: no covariates are read then.
+    Returns: Fit. Raises: nothing. References: METHODS.md, section 14.
     """
     components = Components(held.site_variance, held.night_variance)
-    exposure = exposure_of(layout, held.beta)
+    exposure = exposure_of(layout, held.beta) if exposure is None else exposure
     counts = start_counts(layout.low, layout.high)
     imputed = Imputation(counts, np.zeros_like(counts))
     rates = layout.by_cell(counts) / layout.by_cell(exposure)

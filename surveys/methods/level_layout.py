@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import sparse
 
 from surveys.methods.level_records import OPEN_ABOVE, Floats, Ints, LevelInput
@@ -87,7 +88,7 @@ def arrange_rows(rows: LevelInput) -> Layout:
         effort=rows.effort[order].astype(float, copy=False),
         low=rows.low[order].astype(np.int64),
         high=rows.high[order].astype(np.int64),
-        covariates=np.ascontiguousarray(rows.covariates[order], dtype=float),
+        covariates=np.ascontiguousarray(rows.kinds[rows.kind[order]], dtype=float),
         night=rows.night[order].astype(np.int64, copy=False),
         row_plot=row_plot,
         row_cell=row_cell,
@@ -111,7 +112,7 @@ def canonical_order(rows: LevelInput) -> Ints | slice:
     Rows that come sorted by cell, site and covariates, as all groups of a night do, are sorted further only where
     two of them tie.
     """
-    outer, within = (rows.cell, rows.site, *rows.covariates.T[::-1]), (rows.effort, rows.low, rows.high)
+    outer, within = (rows.cell, rows.site, rank_kinds(rows.kinds)[rows.kind]), (rows.effort, rows.low, rows.high)
     everywhere = np.arange(max(rows.cell.size - 1, 0))
     wrong, tied = compare_neighbours(outer, everywhere)
     if wrong.size:
@@ -130,7 +131,18 @@ def canonical_order(rows: LevelInput) -> Ints | slice:
     return order
 
 
-def compare_neighbours(keys: tuple[Floats | Ints, ...], pairs: Ints) -> tuple[Ints, Ints]:
+def rank_kinds(kinds: Floats) -> NDArray[np.int32]:
+    """Return the ranks (K,) of the rows of (K, p), the last column first; rows that are alike have the same one."""
+    if not kinds.size:
+        return np.zeros(len(kinds), dtype=np.int32)
+    order = np.lexsort(kinds.T)
+    ordered = kinds[order]
+    ranks = np.zeros(len(kinds), dtype=np.int32)
+    ranks[order[1:]] = np.cumsum((ordered[1:] != ordered[:-1]).any(axis=1))
+    return ranks
+
+
+def compare_neighbours(keys: tuple[Floats | Ints | NDArray[np.int32], ...], pairs: Ints) -> tuple[Ints, Ints]:
     """Compare rows with the ones after them, first key first; return which pairs are out of order and which tie.
 
     ``pairs`` are the numbers of the first rows to look at.
@@ -171,7 +183,7 @@ def select_rows(rows: LevelInput, chosen: Ints) -> LevelInput:
         effort=rows.effort[chosen],
         low=rows.low[chosen],
         high=rows.high[chosen],
-        covariates=rows.covariates[chosen],
+        kind=rows.kind[chosen],
         habitat=rows.habitat[chosen],
         night=rows.night[chosen],
     )
@@ -183,11 +195,13 @@ def check_rows(rows: LevelInput) -> None:
     Parameters: ``rows``. Returns: nothing. Raises: ValueError with the first fault found.
     """
     n, n_habitats, p = rows.cell.size, rows.habitat_weights.size, rows.covariates_of_habitat.shape[-1]
-    one_each = (rows.site, rows.effort, rows.low, rows.high, rows.habitat, rows.night)
-    finite = (rows.effort, rows.covariates, rows.habitat_weights, rows.covariates_of_habitat)
+    one_each = (rows.site, rows.effort, rows.low, rows.high, rows.kind, rows.habitat, rows.night)
+    finite = (rows.effort, rows.kinds, rows.habitat_weights, rows.covariates_of_habitat)
+    in_range = (rows.kind >= 0) & (rows.kind < len(rows.kinds))
     refuse_unless(
         (all(array.shape == (n,) for array in one_each), "every array needs one entry per return"),
-        (rows.covariates.shape == (n, p), "covariates must have shape (returns, effects)"),
+        (rows.kinds.shape[1:] == (p,), "kinds of covariates must have shape (kinds, effects)"),
+        (bool(in_range.all()), "every return needs covariates of one of the kinds"),
         (n_habitats > 0, "at least one habitat weight is needed"),
         (rows.covariates_of_habitat.shape == (n_habitats, p), "each habitat weight needs its covariate row"),
         (all(bool(np.isfinite(array).all()) for array in finite), "effort, covariates and weights must be finite"),

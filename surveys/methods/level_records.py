@@ -21,8 +21,9 @@ class LevelInput:
     """The usable returns of one group, one entry of each array per return (n of them).
 
     ``effort`` is in trap-nights x rim offset. ``low`` and ``high`` bound the count: equal when exact,
-    ``high`` -1 for a class open above. ``covariates`` (n, p): habitat minus reference, fresh, season
-    linear and quadratic, each centred and of the order of one (the ridge is a prior of sd 2 on each).
+    ``high`` -1 for a class open above. ``covariates``: habitat minus reference, fresh, season
+    linear and quadratic, each centred and of the order of one (the ridge is a prior of sd 2 on each). Many returns
+    share theirs: ``kinds`` (K, p) are the different ones, ``kind`` (n,) says which each return has.
     ``night`` numbers the site-nights. ``covariates_of_habitat`` (H, p) is the row at which each habitat
     is predicted (settled, mid-season); ``habitat_weights`` (H,) are the published weights, summing to 1.
     """
@@ -32,12 +33,18 @@ class LevelInput:
     effort: Floats
     low: Ints
     high: Ints
-    covariates: Floats
+    kinds: Floats
+    kind: NDArray[np.int32]
     habitat: Ints
     night: Ints
     n_cells: int
     habitat_weights: Floats
     covariates_of_habitat: Floats
+
+    @property
+    def covariates(self) -> Floats:
+        """The covariates of each return (n, p), laid out anew whenever they are asked for: they take much memory."""
+        return np.asarray(self.kinds[self.kind])
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
+from numpy.typing import NDArray
 
 from surveys.methods.level_layout import count_distinct
 from surveys.methods.level_records import Bools, Floats, Ints
@@ -33,9 +34,14 @@ class TermRows:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Terms:
-    """``covariates`` (n, p), the row at which each habitat is predicted (H, p), names kept and left out."""
+    """The shared effects of a season.
 
-    covariates: Floats
+    ``kinds`` (K, p) are the different covariates and ``kind`` (n,) says which each return has; ``of_habitat`` (H, p)
+    is the row at which each habitat is predicted; ``names`` of columns are those kept, beside those ``left_out``.
+    """
+
+    kinds: Floats
+    kind: NDArray[np.int32]
     of_habitat: Floats
     names: tuple[str, ...]
     left_out: tuple[str, ...]
@@ -58,16 +64,48 @@ def build_terms(rows: TermRows, n_habitats: int) -> Terms:
         "first_return": rows.first_return,
     }
     kept = [name for name, holds in two_sided.items() if can_be_told(rows.site, holds)]
-    season = np.column_stack([rows.in_window, rows.in_window**2 - 1 / 3])
-    sides = [two_sided[name].astype(float) for name in kept]
-    covariates = np.column_stack([habitats[rows.habitat], *sides, season])
+    names = (*(f"habitat_{h}" for h in range(1, n_habitats)), *kept, "season", "season_squared")
+    different, kind = part_by_kind(rows)
     at_mid_window = np.tile([*(0.0 for _ in kept), 0.0, -1 / 3], (n_habitats, 1))
     return Terms(
-        covariates=np.ascontiguousarray(covariates.reshape(rows.site.size, n_habitats + 1 + len(kept))),
+        kinds=columns_of(different, names),
+        kind=kind,
         of_habitat=np.column_stack([habitats, at_mid_window]),
-        names=(*(f"habitat_{h}" for h in range(1, n_habitats)), *kept, "season", "season_squared"),
+        names=names,
         left_out=tuple(name for name in two_sided if name not in kept),
     )
+
+
+def part_by_kind(rows: TermRows) -> tuple[TermRows, NDArray[np.int32]]:
+    """Keep one return of each kind that the effects can tell apart, and say of every return which kind it is (n,)."""
+    day = np.unique(rows.in_window, return_inverse=True)[1]
+    code = day.reshape(-1).astype(np.int64)
+    for column in (rows.habitat, rows.settling, rows.school, rows.first_return):
+        code *= int(column.max(initial=0)) + 2
+        code += column
+        code += 1
+    _, first, kind = np.unique(code, return_index=True, return_inverse=True)
+    different = TermRows(*(getattr(rows, field.name)[first] for field in fields(TermRows)))
+    return different, kind.reshape(-1).astype(np.int32)
+
+
+def columns_of(rows: TermRows, names: tuple[str, ...]) -> Floats:
+    """Lay out the shared effects of some returns in columns that a season, this one or another, has kept.
+
+    Parameters: ``rows`` (n), habitats numbered as in that season; ``names`` of its columns (p), as of Terms.
+    Returns: covariates (n, p). Raises: KeyError for a name that is not known.
+    """
+    known = {
+        "fresh": rows.settling == FRESH,
+        "settling_unknown": rows.settling == UNKNOWN_SETTLING,
+        "school": rows.school,
+        "first_return": rows.first_return,
+        "season": rows.in_window,
+        "season_squared": rows.in_window**2 - 1 / 3,
+    }
+    known |= {name: rows.habitat == int(name.removeprefix("habitat_")) for name in names if name.startswith("habitat_")}
+    columns = [np.asarray(known[name], dtype=float) for name in names]
+    return np.column_stack(columns) if columns else np.zeros((rows.site.size, 0))
 
 
 def can_be_told(site: Ints, holds: Bools) -> bool:

@@ -75,5 +75,7 @@ def merge_habitats(rows: LevelInput, pool: tuple[int, ...]) -> LevelInput:
     target = rows.covariates_of_habitat[pool[-1]]
     merged = rows.covariates_of_habitat.copy()
     merged[list(pool)] = target
-    moved = rows.covariates + (merged - rows.covariates_of_habitat)[rows.habitat]
-    return replace(rows, covariates=moved, covariates_of_habitat=merged)
+    pairs, kind = np.unique(rows.kind.astype(np.int64) * len(merged) + rows.habitat, return_inverse=True)
+    of_kind, of_habitat = np.divmod(pairs, len(merged))
+    kinds = rows.kinds[of_kind] + (merged - rows.covariates_of_habitat)[of_habitat]
+    return replace(rows, kinds=kinds, kind=kind.reshape(-1).astype(np.int32), covariates_of_habitat=merged)

@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from surveys.methods.change_rows import SeasonsRows, columns_of
+from surveys.methods.change_rows import SeasonsRows
 from surveys.methods.level_records import Floats, Ints, LevelInput
+from surveys.methods.level_terms import columns_of, part_by_kind
 from surveys.methods.season_frame import UNANSWERED, CatchFrame, LevelRows, SeasonList, term_rows
 
 
@@ -31,7 +32,8 @@ class _Part:
     cell: Ints
     window: Ints
     habitat: Ints
-    covariates: Floats
+    kinds: Floats
+    kind: NDArray[np.int32]
 
     def bounds(self, group: str) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
         """Return lowest and highest count of a group in every return, unanswered where the season did not ask."""
@@ -68,14 +70,15 @@ class SeveralSeasons:
         habitat = _renumbered(frame.habitat, lists.habitats, now.habitats)
         window = _renumbered(frame.window, [one.code for one in lists.windows], [one.code for one in now.windows])
         kept = (region >= 0) & (habitat >= 0) & (window >= 0)
-        rows = replace(term_rows(frame, lists), habitat=habitat)
+        different, kind = part_by_kind(replace(term_rows(frame, lists), habitat=habitat))
         return _Part(
             lists=lists,
             frame=frame.keep(kept),
             cell=(region * len(now.windows) + window)[kept],
             window=window[kept],
             habitat=habitat[kept],
-            covariates=columns_of(rows, self._effects)[kept],
+            kinds=columns_of(different, self._effects),
+            kind=kind[kept],
         )
 
     def seasons_of(self, group: str) -> list[str]:
@@ -99,6 +102,7 @@ class SeveralSeasons:
             return joined([getattr(part.frame, name) for part in parts])
 
         n_places = self._n_places
+        first_kinds = np.cumsum([0, *(len(part.kinds) for part in parts)])
         period = np.repeat(np.arange(len(parts)), [int(rows.sum()) for rows in known])
         return SeasonsRows(
             level=LevelInput(
@@ -107,7 +111,8 @@ class SeveralSeasons:
                 effort=of_frames("trap_nights") * of_frames("rim_ratio"),
                 low=joined([low for low, _ in bounds]),
                 high=joined([high for _, high in bounds]),
-                covariates=joined([part.covariates for part in parts]),
+                kinds=np.concatenate([part.kinds for part in parts]),
+                kind=joined([part.kind + np.int32(first) for part, first in zip(parts, first_kinds, strict=False)]),
                 habitat=joined([part.habitat for part in parts]),
                 night=of_frames("site_night"),
                 n_cells=n_places * len(parts),

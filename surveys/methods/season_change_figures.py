@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from surveys.methods.change_records import ChangeCell, ChangeResult, ChangeSettings, base_of
-from surveys.methods.change_rows import lay_out_change
+from surveys.methods.change_rows import SeasonsRows, lay_out_change
 from surveys.methods.change_temperature import ChangeSideBySide, change_side_by_side
 from surveys.methods.level_records import LevelSettings, SharedParts
 from surveys.methods.many_comparisons import adjust_for_many
@@ -49,7 +49,14 @@ def change_of_group(
     it learned nothing; settings of ``level`` and change. Returns: ChangeSideBySide. Raises: as its two methods.
     References: METHODS.md, section 6.
     """
-    laid_out = lay_out_change(seasons.of_group(group), shared, level)
+    return change_of_rows(seasons.of_group(group), shared, level, settings)
+
+
+def change_of_rows(
+    rows: SeasonsRows, shared: SharedParts | None, level: LevelSettings, settings: ChangeSettings
+) -> ChangeSideBySide:
+    """Estimate the change of one group from its rows in several seasons; all else is as of :func:`change_of_group`."""
+    laid_out = lay_out_change(rows, shared, level)
     return change_side_by_side(laid_out.rows, laid_out.temperatures, settings, imputed=laid_out.imputed)
 
 

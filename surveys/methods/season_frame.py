@@ -57,7 +57,7 @@ class CatchFrame:
     (1 where not measured), ``settling`` 0 settled, 1 fresh, -1 unknown; ``day`` counts days; ``temp_max_c`` and
     ``temp_min_c`` are NaN where not told; ``low`` and ``high`` (G, n) bound the counts: ``low`` is -2 where a group
     was not answered, ``high`` -1 where a class is open above. Returns stand in the order in which the level index
-    sorts them.
+    sorts them. Whole numbers may come in less than eight bytes each, where all of them fit.
     """
 
     report: Ints
@@ -104,7 +104,7 @@ class LevelRows:
     def __init__(self, frame: CatchFrame, lists: SeasonList) -> None:
         self.frame = frame
         self.n_cells = len(lists.regions) * len(lists.windows)
-        self.cell = frame.region * len(lists.windows) + frame.window
+        self.cell = frame.region.astype(np.int32) * len(lists.windows) + frame.window
         weights = np.array(lists.weights, dtype=np.float64)
         self.habitat_weights = weights / weights.sum()
         self.terms = build_terms(term_rows(frame, lists), len(lists.habitats))
@@ -140,7 +140,8 @@ class LevelRows:
             effort=effort[known],
             low=low[known],
             high=high[known],
-            covariates=self.terms.covariates[known],
+            kinds=self.terms.kinds,
+            kind=self.terms.kind[known],
             habitat=frame.habitat[known],
             night=frame.site_night[known],
             n_cells=self.n_cells,
@@ -151,7 +152,7 @@ class LevelRows:
 
 def number_site_nights(site: Ints, day: Ints) -> Ints:
     """Give every site and day a number of its own, (n,); ``day`` counts days from the year 1 on."""
-    return np.asarray(site * NIGHTS_APART + day)
+    return np.asarray(site.astype(np.int64) * NIGHTS_APART + day)
 
 
 def order_in_frame(columns: Mapping[str, NDArray[Any]], lists: SeasonList) -> Ints | slice:

@@ -94,8 +94,10 @@ def season_means(values: Floats, temperatures: TemperatureInput) -> Floats:
     """
     if values.size == 0:
         return values.copy()
-    place = np.stack([temperatures.region, temperatures.period, temperatures.window])
-    member = np.unique(place, axis=1, return_inverse=True)[1].reshape(-1)
+    place = temperatures.region.astype(np.int64)
+    for column in (temperatures.period, temperatures.window):
+        place = place * (int(column.max()) + 1) + column
+    member = np.unique(place, return_inverse=True)[1].reshape(-1)
     known = ~np.isnan(values)
     number = np.bincount(member, known)
     total = np.bincount(member, np.where(known, values, 0.0))

@@ -1,16 +1,17 @@
-"""The counts of a release, read in batches straight into the frames of its seasons: no row is kept as text."""
+"""The counts of a release, read in batches straight into the arrays of its seasons: no row is kept as text."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from surveys.methods.level_layout import count_distinct
 from surveys.methods.level_records import Ints
-from surveys.methods.season_frame import OPEN, UNANSWERED, CatchFrame, SeasonList
+from surveys.methods.season_frame import OPEN, UNANSWERED, SeasonList
 from surveys.release_files.index_identifiers import read_identifiers, written
 from surveys.release_files.reading import table_batches
 from surveys.release_files.tables import COUNTS
@@ -24,12 +25,15 @@ _NOT_ASKED = -1
 _LARGEST = 2**31 - 1
 _READ = ("return_id", "group", "count_min", "count_max")
 
+#: Lowest and highest counts of a season, (G, n) each.
+Bounds = tuple[NDArray[np.int32], NDArray[np.int32]]
+
 
 class Counted:
-    """Where each answer belongs: the frames of the seasons, and the place of each return in its own.
+    """Where each answer belongs: the ``bounds`` of the seasons, and the place of each return in its own.
 
     ``identifier``, ``season`` and ``position`` (n,) are those of all returns of the release; ``position`` is -1 where
-    a return enters no index. ``lists`` stand in the order of the numbers in ``season``.
+    a return enters no index. ``lists`` and ``bounds`` stand in the order of the numbers in ``season``.
     """
 
     def __init__(
@@ -38,12 +42,12 @@ class Counted:
         season: NDArray[np.int16],
         position: NDArray[np.int32],
         lists: Sequence[SeasonList],
-        frames: Mapping[str, CatchFrame],
+        bounds: Sequence[Bounds],
     ) -> None:
         order = np.argsort(identifier, kind="stable")
         self._identifier, self._season, self._position = identifier[order], season[order], position[order]
         self._groups = [{group: place for place, group in enumerate(one.groups)} for one in lists]
-        self._frames = [frames[one.season] for one in lists]
+        self._bounds = bounds
 
     def take(self, batch: pa.RecordBatch) -> None:
         """Put the answers of some rows in their places.
@@ -60,13 +64,13 @@ class Counted:
         low, high = _bounds(least, most)
         for number in np.unique(season):
             rows = (season == number) & (position >= 0) & (group != _NOT_ASKED)
-            self._place(self._frames[number], identifier[rows], group[rows], position[rows], (low[rows], high[rows]))
+            self._place(self._bounds[number], identifier[rows], group[rows], position[rows], (low[rows], high[rows]))
 
     def finish(self) -> None:
         """Say of every answer that no row told of that it was not given."""
-        for frame in self._frames:
-            for bounds in (frame.low, frame.high):
-                bounds[bounds == BLANK] = UNANSWERED
+        for bounds in self._bounds:
+            for counts in bounds:
+                counts[counts == BLANK] = UNANSWERED
 
     def _find(self, identifier: NDArray[np.bytes_]) -> Ints:
         """Return the place of each identifier among the sorted ones; rows of one return mostly stand together."""
@@ -90,25 +94,26 @@ class Counted:
 
     @staticmethod
     def _place(
-        frame: CatchFrame,
+        into: Bounds,
         identifier: NDArray[np.bytes_],
         group: NDArray[np.int16],
         position: NDArray[np.int32],
-        bounds: tuple[NDArray[np.int32], NDArray[np.int32]],
+        found: Bounds,
     ) -> None:
-        place = group.astype(np.int64) * len(frame) + position
-        again = frame.low.reshape(-1)[place] != BLANK
-        if not again.any() and np.unique(place).size < place.size:
+        low, high = into
+        place = group.astype(np.int64) * low.shape[1] + position
+        again = low.reshape(-1)[place] != BLANK
+        if not again.any() and count_distinct(place) < place.size:
             order = np.argsort(place, kind="stable")
             again[order[1:]] = place[order][1:] == place[order][:-1]
         if again.any():
             one = written(identifier[np.flatnonzero(again)[0]])
             raise ValueError(f"counts.csv answers a group of the return {one} twice. Each may be answered once.")
-        frame.low[group, position], frame.high[group, position] = bounds
+        low[group, position], high[group, position] = found
 
 
 def read_counts(folder: Path, counted: Counted) -> None:
-    """Read counts.csv into the frames. Raises ValueError with a sentence for what does not fit."""
+    """Read counts.csv into the bounds. Raises ValueError with a sentence for what does not fit."""
     for batch in table_batches(folder, COUNTS, _READ):
         if len(batch):
             counted.take(batch)
@@ -140,7 +145,7 @@ def refuse_bounds(identifier: NDArray[np.bytes_], low: Ints, high: Ints) -> None
         )
 
 
-def _bounds(low: Ints, high: Ints) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+def _bounds(low: Ints, high: Ints) -> Bounds:
     """Return bounds as the methods read them."""
     unanswered = low == _NOTHING
     bounded = np.where(high == _NOTHING, OPEN, high)

@@ -2,43 +2,40 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from tempfile import TemporaryDirectory
+from typing import Any, TypeVar
 
 from surveys.methods import METHOD_VERSION
 from surveys.methods.change_records import ChangeSettings
-from surveys.methods.change_temperature import ChangeSideBySide
-from surveys.methods.level_records import LevelResult, LevelSettings, SharedParts
-from surveys.methods.season_change import SeasonReturns, SeveralSeasons
-from surveys.methods.season_change_figures import (
-    ChangeFigure,
-    change_figures,
-    change_of_group,
-    describe_change,
-    with_many_adjusted,
-)
-from surveys.methods.season_frame import CatchFrame, LevelRows, SeasonList
-from surveys.methods.season_index import (
-    RIM_EXPONENTS,
-    LevelFigure,
-    describe_components,
-    estimate_group,
-    level_figures,
-)
+from surveys.methods.level_records import LevelSettings, SharedParts
+from surveys.methods.season_change_figures import ChangeFigure, with_many_adjusted
+from surveys.methods.season_frame import SeasonList
+from surveys.methods.season_index import RIM_EXPONENTS, LevelFigure, describe_components, level_figures
 from surveys.methods.side_by_side import results_in_order
 from surveys.release_files.facts import Facts, read_facts
-from surveys.release_files.index_frames import read_frames
+from surveys.release_files.index_apart import apart
+from surveys.release_files.index_changes import ChangePart, find_change
+from surveys.release_files.index_columns import Columns
+from surveys.release_files.index_frames import ReadingPart, read_columns
+from surveys.release_files.index_levels import LevelPart, find_level
 from surveys.release_files.index_lists import ReleasedSeason, read_seasons, seasons_before
-from surveys.release_files.tables import INDEX_CHANGE, INDEX_LEVEL, Table
+from surveys.release_files.reading import csv_path
+from surveys.release_files.tables import COUNTS, INDEX_CHANGE, INDEX_LEVEL, RETURNS, Table
 from surveys.release_files.writing import write_json, write_rows
 
 SETTINGS = "index_settings.json"
 #: Returns that groups worked on at the same time may have together: beyond it one group at a time, to save memory.
 AT_ONCE = 400_000
+#: Bytes of returns.csv and counts.csv, of some hundred thousand returns: beyond it each part has a process of its own,
+#: which gives its memory back. Below it the second that a process takes to begin would be most of the work.
+APART_FROM_BYTES = 100_000_000
 
 Row = tuple[Any, ...]
+Given = TypeVar("Given")
+Found = TypeVar("Found")
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,23 +69,25 @@ class _Levels:
 def compute_index_series(folder: Path) -> IndexSeries:
     """Compute the index series from the frozen tables and the facts of a release.
 
-    The same files give the same figures to the last digit, whatever the order of their rows and the number of
-    processors. Raises ValueError with a sentence where a table is missing or does not hold what it should.
+    The same files give the same figures to the last digit, whatever the order of their rows, the number of
+    processors, and whether processes of their own do the parts of it. Raises ValueError with a sentence where a table
+    is missing or does not hold what it should.
     """
     facts = read_facts(folder)
     seasons = read_seasons(folder)
     latest = _latest(seasons, facts)
     before = seasons_before(seasons, latest)
-    read = read_frames(folder, seasons, (*before, latest))
     chosen = LevelSettings(guard_seed=facts.seed)
-    levels = {one.code: _estimate_levels(read.frames[one.code], one.lists, chosen) for one in seasons}
-    compared = None
-    if before:
-        earlier = [SeasonReturns(one.lists, read.frames[one.code]) for one in before]
-        compared = SeveralSeasons(SeasonReturns(latest.lists, read.frames[latest.code]), earlier, read.returning)
-        del earlier
-    del read  # a change has rows of its own
-    figures, described = _estimate_changes(compared, levels[latest.code].shared, chosen)
+    with TemporaryDirectory(prefix="trapnight-index-") as made:
+        parts = _Parts(Columns(Path(made)), apart=_size(folder) > APART_FROM_BYTES)
+        returns = parts.do(read_columns, [ReadingPart(folder, seasons, (*before, latest), parts.columns)], at_once=1)[0]
+        levels = {
+            one.code: _estimate_levels(parts, number, one.lists, chosen, at_once=_at_once(returns[number]))
+            for number, one in enumerate(seasons)
+        }
+        compared = {number: one.lists for number, one in enumerate(seasons) if one in (*before, latest)}
+        at_once = _at_once(sum(returns[number] for number in compared))
+        figures, described = _estimate_changes(parts, compared, levels[latest.code].shared, chosen, at_once=at_once)
     return IndexSeries(
         level=sorted(
             (row for one in seasons for row in _level_rows(one.lists, levels[one.code].figures)),
@@ -107,16 +106,28 @@ def _latest(seasons: Sequence[ReleasedSeason], facts: Facts) -> ReleasedSeason:
     raise ValueError(f"release.json is of the season {facts.season!r}, but seasons.csv lists {codes}.")
 
 
-def _estimate_levels(frame: CatchFrame, lists: SeasonList, chosen: LevelSettings) -> _Levels:
-    """Estimate every group under both rim exponents, as a night does that holds no shared parts."""
-    rows = LevelRows(frame, lists)
+def _size(folder: Path) -> int:
+    """Return the bytes of the two long tables, as far as they are there."""
+    paths = [csv_path(folder, table) for table in (RETURNS, COUNTS)]
+    return sum(path.stat().st_size for path in paths if path.is_file())
 
-    def estimate(group: int) -> dict[int, LevelResult]:
-        return estimate_group(rows, group, chosen)
 
+@dataclass(frozen=True, slots=True)
+class _Parts:
+    """Does parts that read their columns, some at a time: in this process, or each in a process of its own."""
+
+    columns: Columns
+    apart: bool
+
+    def do(self, work: Callable[[Given], Found], given: Sequence[Given], *, at_once: int) -> list[Found]:
+        return list(results_in_order(apart(work) if self.apart else work, given, at_once=at_once))
+
+
+def _estimate_levels(parts: _Parts, season: int, lists: SeasonList, chosen: LevelSettings, *, at_once: int) -> _Levels:
+    """Estimate every group of a season."""
     found = _Levels([], {}, {})
-    estimated = results_in_order(estimate, range(len(lists.groups)), at_once=_at_once(len(frame)))
-    for group, results in enumerate(estimated):
+    given = [LevelPart(parts.columns, season, lists, group, chosen) for group in range(len(lists.groups))]
+    for group, results in enumerate(parts.do(find_level, given, at_once=at_once)):
         for exponent, result in results.items():
             found.figures.extend(level_figures(result, lists, group, exponent))
         published = results[RIM_EXPONENTS[0]]
@@ -126,24 +137,29 @@ def _estimate_levels(frame: CatchFrame, lists: SeasonList, chosen: LevelSettings
 
 
 def _estimate_changes(
-    seasons: SeveralSeasons | None, shared: Mapping[str, SharedParts | None], level: LevelSettings
+    parts: _Parts,
+    compared: Mapping[int, SeasonList],
+    shared: Mapping[str, SharedParts | None],
+    level: LevelSettings,
+    *,
+    at_once: int,
 ) -> tuple[list[ChangeFigure], dict[str, Any]]:
-    """Estimate the change of every group that an earlier season has asked for, too; none in a first season."""
-    if seasons is None:
-        return [], {}
-    compared, chosen = seasons, ChangeSettings()
-    groups = compared.compared_groups()
+    """Estimate the change of every group that an earlier season has asked for, too; none in a first season.
 
-    def estimate(group: str) -> ChangeSideBySide:
-        return change_of_group(compared, group, shared.get(group), level, chosen)
-
-    figures: list[ChangeFigure] = []
-    described: dict[str, Any] = {}
-    at_once = _at_once(sum(len(part.frame) for part in compared.parts))
-    for group, found in zip(groups, results_in_order(estimate, groups, at_once=at_once), strict=True):
-        figures.extend(change_figures(found, compared.lists, group))
-        described[group] = describe_change(compared.seasons_of(group), found, chosen)
-    return with_many_adjusted(figures), described
+    ``compared`` are the lists of the seasons by number, the latest last.
+    """
+    *_, latest = compared.values()
+    asking = {
+        group: {number: lists for number, lists in compared.items() if group in lists.groups} for group in latest.groups
+    }
+    given = [
+        ChangePart(parts.columns, seasons, group, shared.get(group), level, ChangeSettings())
+        for group, seasons in asking.items()
+        if len(seasons) > 1
+    ]
+    found = parts.do(find_change, given, at_once=at_once)
+    described = {part.group: one.described for part, one in zip(given, found, strict=True)}
+    return with_many_adjusted([figure for one in found for figure in one.figures]), described
 
 
 def _at_once(returns: int) -> int:

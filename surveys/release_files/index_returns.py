@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from surveys.methods.level_records import Ints
 from surveys.methods.season_frame import SeasonList
 from surveys.release_files.index_identifiers import read_identifiers, written
-from surveys.release_files.reading import table_batches
+from surveys.release_files.reading import most_rows, table_batches
 from surveys.release_files.tables import RETURNS
 
 #: A code that is empty, and one that is not on the list of its season.
@@ -42,15 +42,16 @@ class ReleasedReturns:
 
     identifier: NDArray[np.bytes_]
     season: NDArray[np.int16]
-    site: Ints
+    site: NDArray[np.int32]
     enters: NDArray[np.bool_]
     columns: Mapping[str, NDArray[Any]]
 
     def returning(self, seasons: Sequence[int]) -> Ints:
         """Return the sites with returns in two or more of some seasons, sorted, whether these enter an index or not."""
         among = np.isin(self.season, np.asarray(seasons, dtype=np.int16))
-        visits = np.unique(np.column_stack([self.site[among], self.season[among]]), axis=0)
-        sites, seen = np.unique(visits[:, 0], return_counts=True)
+        many = int(self.season.max(initial=0)) + 1
+        visits = np.unique(self.site[among].astype(np.int64) * many + self.season[among])
+        sites, seen = np.unique(visits // many, return_counts=True)
         return np.asarray(sites[seen >= 2], dtype=np.int64)
 
 
@@ -60,13 +61,11 @@ def read_returns(folder: Path, lists: Sequence[SeasonList]) -> ReleasedReturns:
     Raises ValueError with a sentence where a return stands there twice, or one that enters an index has no place in
     the lists of its season, no effort, or a night outside its window.
     """
-    batches = table_batches(folder, RETURNS, _READ)
-    parts = [_read_batch(batch, lists) for batch in batches if len(batch)] or [_nothing(lists)]
-    joined = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
-    del parts
+    parts = (_read_batch(batch, lists) for batch in table_batches(folder, RETURNS, _READ) if len(batch))
+    joined = _put_together(parts, most_rows(folder, RETURNS)) or _read_batch(_nothing(), lists)
     identifier, season, site_id, enters = (joined.pop(name) for name in ("identifier", "season", "site_id", "enters"))
     _refuse_twice(identifier)
-    site = np.unique(site_id, return_inverse=True)[1].reshape(-1).astype(np.int64)
+    site = np.unique(site_id, return_inverse=True)[1].reshape(-1).astype(np.int32)
     return ReleasedReturns(identifier, season, site, enters, joined)
 
 
@@ -91,12 +90,28 @@ def _read_batch(batch: pa.RecordBatch, lists: Sequence[SeasonList]) -> dict[str,
     return {"identifier": identifier, "season": season, "site_id": site_id, "enters": enters, **columns}
 
 
-def _nothing(lists: Sequence[SeasonList]) -> dict[str, NDArray[Any]]:
-    """Return the columns of a release without a return."""
+def _put_together(parts: Iterable[Mapping[str, NDArray[Any]]], most: int) -> dict[str, NDArray[Any]]:
+    """Put columns together that come in parts, of ``most`` rows at most; nothing where there is no part.
+
+    Each stands in its place at once: a thousand small pieces, let go later, would leave holes in the memory.
+    """
+    columns: dict[str, NDArray[Any]] = {}
+    filled: dict[str, int] = {}
+    for part in parts:
+        for name, values in part.items():
+            if name not in columns:
+                columns[name], filled[name] = np.empty(most, dtype=values.dtype), 0
+            columns[name][filled[name] : filled[name] + len(values)] = values
+            filled[name] += len(values)
+    return {name: column[: filled[name]] for name, column in columns.items()}
+
+
+def _nothing() -> pa.RecordBatch:
+    """Return the rows of a release without a return."""
     fields = {column.name: column for column in RETURNS.columns}
     kinds = {"boolean": pa.bool_(), "number": pa.float64(), "date": pa.date32()}
     empty = [pa.array([], kinds.get(fields[name].kind, pa.string())) for name in _READ]
-    return _read_batch(pa.RecordBatch.from_arrays(empty, names=list(_READ)), lists)
+    return pa.RecordBatch.from_arrays(empty, names=list(_READ))
 
 
 def _numbers(column: pa.Array) -> NDArray[np.float64]:

@@ -1,8 +1,8 @@
 """What it costs to compute the index series of a large release again, from its files alone.
 
 ``python -m tests.benchmarks.recompute_a_million --returns 1000000`` writes an invented release of so many returns
-into a temporary folder (or ``--folder``, which is kept), computes its series in the process that
-``trapnight-recompute`` starts, and prints seconds and the largest memory of that process.
+into a temporary folder (or ``--folder``, which is kept), computes its series in the processes that
+``trapnight-recompute`` starts, and prints when each of them ran and its highest memory. ``--into`` keeps the series.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ from surveys.release_files.facts import write_facts
 from surveys.release_files.index_series import write_index_series
 from surveys.release_files.reading import csv_path
 from surveys.release_files.tables import COUNTS, GROUPS, HABITATS, REGIONS, RETURNS, SEASONS, WINDOWS, Table
+from tests.benchmarks.processes_seen import ProcessesSeen
 from tests.released import facts, write_table
 
 SEED = 20_262
@@ -144,6 +145,7 @@ def main() -> None:
     parser.add_argument("--gardens", type=int, default=0, help="as many as one for 25 returns unless told")
     parser.add_argument("--seasons", type=int, default=2)
     parser.add_argument("--folder", type=Path, help="where the files are kept; written there if it is empty")
+    parser.add_argument("--into", type=Path, help="where the series is kept")
     asked = parser.parse_args()
     years = [2026 - back for back in reversed(range(asked.seasons))]
     codes = [f"merrow-{year}" for year in years]
@@ -156,15 +158,17 @@ def main() -> None:
             write_rows(folder, codes, years, asked.returns, asked.gardens or asked.returns // 25)
             write_facts(facts(season=codes[-1]), folder)
             print(f"written in {perf_counter() - started:.0f} s: {size(folder):,.0f} MB", flush=True)
-        with TemporaryDirectory() as into:
+        with TemporaryDirectory() if asked.into is None else nullcontext(asked.into) as into, ProcessesSeen() as seen:
+            Path(into).mkdir(parents=True, exist_ok=True)
             started = perf_counter()
             write_index_series(folder, Path(into))
             took = perf_counter() - started
+    seen.say()
     used = resource.getrusage(resource.RUSAGE_CHILDREN)
     print(
         f"{asked.returns:,} returns x {len(GROUP_CODES)} groups in {asked.seasons} seasons: {took:.0f} s, "
         f"{used.ru_utime + used.ru_stime:.0f} s of {os.cpu_count()} processors, "
-        f"largest memory {used.ru_maxrss / 2**20:.2f} GiB"
+        f"largest memory of a process {used.ru_maxrss / 1024:.0f} MB; load {os.getloadavg()[0]:.1f}"
     )
 
 

@@ -21,13 +21,15 @@ def make_rows(**columns: Any) -> LevelInput:
     weights = np.asarray(columns.get("habitat_weights", [1.0]), dtype=float)
     at_habitats = np.asarray(columns.get("covariates_of_habitat", np.zeros((weights.size, 0))), dtype=float)
     habitat = np.asarray(columns.get("habitat", np.zeros(n)), dtype=np.int64)
+    covariates = np.asarray(columns.get("covariates", at_habitats[habitat]), dtype=float)
     return LevelInput(
         cell=cell,
         site=np.asarray(columns.get("site", np.arange(n)), dtype=np.int64),
         effort=np.asarray(columns.get("effort", np.ones(n)), dtype=float),
         low=low,
         high=np.asarray(columns.get("high", low), dtype=np.int64),
-        covariates=np.asarray(columns.get("covariates", at_habitats[habitat]), dtype=float),
+        kinds=covariates,
+        kind=np.arange(n),
         habitat=habitat,
         night=np.asarray(columns.get("night", np.arange(n)), dtype=np.int64),
         n_cells=int(columns.get("n_cells", cell.max(initial=-1) + 1)),

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from surveys.methods.change_rows import SeasonsRows, columns_of, lay_out_change
+from surveys.methods.change_rows import SeasonsRows, lay_out_change
 from surveys.methods.change_words import SENTENCES, change_sentence
 from surveys.methods.level_records import LevelInput, LevelSettings, SharedParts
-from surveys.methods.level_terms import TermRows, build_terms
+from surveys.methods.level_terms import TermRows, build_terms, columns_of
 
 N_PLACES, N_PERIODS = 2, 2
 
@@ -27,7 +27,8 @@ def rows_of(**changed: Any) -> SeasonsRows:
         effort=np.array([1.0, 1.0, 2.0, 0.5, 1.0, 1.0, 2.0, 0.5]),
         low=np.array([1, 2, 3, 4, 2, 4, 6, 8]),
         high=np.array([1, 2, 3, 4, 2, 4, 6, 8]),
-        covariates=of_habitat[habitat],
+        kinds=of_habitat,
+        kind=habitat,
         habitat=habitat,
         night=np.arange(n),
         n_cells=N_PLACES * N_PERIODS,
@@ -91,7 +92,7 @@ def test_the_order_in_which_returns_come_changes_nothing() -> None:
     given = rows_of()
     turned = np.arange(8)[::-1]
     level = given.level
-    arrays = {name: getattr(level, name)[turned] for name in ("cell", "site", "effort", "low", "high", "covariates")}
+    arrays = {name: getattr(level, name)[turned] for name in ("cell", "site", "effort", "low", "high", "kind")}
     other = replace(
         given, level=replace(level, habitat=level.habitat[turned], **arrays), maximum_c=np.arange(8.0)[::-1]
     )
@@ -140,7 +141,7 @@ def term_rows() -> TermRows:
 def test_columns_by_name_are_those_of_the_level_index() -> None:
     terms = build_terms(term_rows(), 3)
     assert terms.left_out == ()
-    np.testing.assert_array_equal(columns_of(term_rows(), terms.names), terms.covariates)
+    np.testing.assert_array_equal(columns_of(term_rows(), terms.names), terms.kinds[terms.kind])
 
 
 def test_a_column_that_the_season_has_left_out_is_left_out_of_the_others() -> None:

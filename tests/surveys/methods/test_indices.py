@@ -59,7 +59,7 @@ def test_two_cells_over_equal_sites_balance_gardens_and_not_returns() -> None:
 
 def shuffle(rows: LevelInput) -> LevelInput:
     order = np.random.default_rng(0).permutation(rows.cell.size)
-    names = ("cell", "site", "effort", "low", "high", "covariates", "habitat", "night")
+    names = ("cell", "site", "effort", "low", "high", "kind", "habitat", "night")
     return replace(rows, **{name: getattr(rows, name)[order] for name in names})
 
 
@@ -215,7 +215,8 @@ def test_few_sites_with_animals_are_said_to_lean_on_the_prior() -> None:
         ({"site": np.array([0, 1])}, "one entry"),
         ({"habitat": np.array([0, 1, 0])}, "habitats"),
         ({"habitat_weights": np.array([0.7])}, "sum to 1"),
-        ({"covariates": np.zeros((3, 2))}, "covariates"),
+        ({"kinds": np.zeros((3, 2))}, "covariates"),
+        ({"kind": np.array([0, 1, 3])}, "covariates"),
     ],
 )
 def test_arrays_that_do_not_fit_are_refused_with_a_sentence(changes: dict[str, np.ndarray], words: str) -> None:

@@ -47,7 +47,7 @@ def pairs(layout):  # type: ignore[no-untyped-def]
 
 
 def replace_rows(rows, chosen):  # type: ignore[no-untyped-def]
-    arrays = ("cell", "site", "effort", "low", "high", "covariates", "habitat", "night")
+    arrays = ("cell", "site", "effort", "low", "high", "kind", "habitat", "night")
     return replace(rows, **{name: getattr(rows, name)[chosen] for name in arrays})
 
 

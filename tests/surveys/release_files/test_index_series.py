@@ -6,10 +6,12 @@ import random
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from surveys.release_files.facts import write_facts
+from surveys.release_files.index_apart import apart
 from surveys.release_files.index_estimates import IndexSeries, compute_index_series
 from surveys.release_files.tables import (
     COUNTS,
@@ -224,3 +226,33 @@ def test_rows_stand_in_the_order_of_their_keys(computed: IndexSeries) -> None:
         keys = [row[: len(table.key)] for row in computed.rows_of(table)]
         assert table.names[: len(table.key)] == table.key
         assert keys == sorted(keys, key=lambda key: [str(part).encode() for part in key])
+
+
+# --- processes of their own ---------------------------------------------------------------------------
+
+
+def test_processes_of_their_own_do_not_change_a_digit(release: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As the parts of a large release are done; here two seasons and one group are enough."""
+    keep_seasons(release, "merrow-2025", "merrow-2026")
+    rewrite(release, SEASONS, lambda rows: rows.pop(0))
+    for table in (GROUPS, HABITATS, REGIONS, WINDOWS):
+        rewrite(release, table, lambda rows: rows.__setitem__(slice(None), [row for row in rows if row["season"] != "merrow-2024" and row.get("group", "spiders") == "spiders"]))  # fmt: skip
+    here = compute_index_series(release)
+    assert {row[3] for row in here.level} == {row[3] for row in here.change} == {"spiders"}
+    monkeypatch.setattr("surveys.release_files.index_estimates.APART_FROM_BYTES", 0)
+    asked: list[str] = []
+
+    def told(work: Callable[[Any], Any]) -> Callable[[Any], Any]:
+        asked.append(work.__name__)
+        return apart(work)
+
+    monkeypatch.setattr("surveys.release_files.index_estimates.apart", told)
+    assert compute_index_series(release) == here
+    assert asked == ["read_columns", "find_level", "find_level", "find_change"]
+
+
+def test_a_fault_found_in_a_process_of_its_own_is_told(release: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    rewrite(release, COUNTS, lambda rows: rows.append(dict(rows[0])))
+    monkeypatch.setattr("surveys.release_files.index_estimates.APART_FROM_BYTES", 0)
+    with pytest.raises(ValueError, match="Each may be answered once"):
+        compute_index_series(release)

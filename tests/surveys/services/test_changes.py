@@ -236,7 +236,7 @@ def test_columns_of_earlier_seasons_are_those_of_this_one() -> None:
     level = LevelRows(given.frame, given.lists.by_code)
     assert "fresh" in level.terms.names
     whole = several_seasons(given).part(given.lists.by_code, given.frame)
-    np.testing.assert_array_equal(whole.covariates, level.terms.covariates)
+    np.testing.assert_array_equal(whole.kinds[whole.kind], level.terms.kinds[level.terms.kind])
     np.testing.assert_array_equal(whole.cell, level.cell)
 
 

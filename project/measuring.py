@@ -24,6 +24,7 @@ from prometheus_client.registry import Collector
 from project.logs import route_of
 from surveys.permissions import Rule
 from surveys.queries.measures import measures
+from surveys.queries.replica import replica_now
 from surveys.web.access import page
 
 log = logging.getLogger("trapnight.request")
@@ -72,6 +73,18 @@ class Work(Collector):
             return
         yield GaugeMetricFamily("trapnight_database_up", "Whether the database answers.", value=1)
         yield from _families(found)
+        yield from _replica()
+
+
+def _replica() -> Iterator[Metric]:
+    """Yield what is known of the replica, nothing where there is none."""
+    found = replica_now()
+    if found is None:
+        return
+    told = "Whether research is read from the replica: it answers, and lags less than is allowed."
+    yield GaugeMetricFamily("trapnight_replica_read", told, value=float(found.keeps_up(0)))
+    if found.lag_s is not None:
+        yield GaugeMetricFamily("trapnight_replica_lag_seconds", "Seconds that the replica lags.", value=found.lag_s)
 
 
 def _families(found: dict[str, Any]) -> Iterator[Metric]:

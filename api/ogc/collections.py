@@ -18,6 +18,7 @@ from surveys.queries import cell_features, features, index_features
 from surveys.queries.features import Feature, FeaturePage, Wanted
 from surveys.queries.ground import Ground, Stretch, ground
 from surveys.queries.releases import newest_release
+from surveys.queries.replica import may_lag
 from surveys.vocabulary import LICENCE_URLS, Licence
 
 CRS84 = "http://www.opengis.net/def/crs/OGC/1.3/CRS84"
@@ -142,6 +143,7 @@ def collection_by_id(identifier: str) -> Collection:
 class Collections(OpenResource):
     """All collections (section 7.13)."""
 
+    @may_lag
     def get(self, request: Request) -> Response:
         found = ground()
         body = {
@@ -154,6 +156,7 @@ class Collections(OpenResource):
 class OneCollection(OpenResource):
     """One collection (section 7.14)."""
 
+    @may_lag
     def get(self, request: Request, collection: str) -> Response:
         chosen, found = collection_by_id(collection), ground()
         return answer(request, _told(request, found, chosen), mark=found.mark)

@@ -13,6 +13,7 @@ from api.ogc.base import GEOJSON, JSON, OpenResource, answer, link
 from api.ogc.collections import collection_by_id
 from surveys.queries.features import Feature
 from surveys.queries.ground import ground
+from surveys.queries.replica import may_lag
 
 
 class Items(OpenResource):
@@ -22,6 +23,7 @@ class Items(OpenResource):
         self.query_parameters = collection_by_id(kwargs["collection"]).parameters
         super().initial(request, *args, **kwargs)
 
+    @may_lag
     def get(self, request: Request, collection: str) -> Response:
         chosen = collection_by_id(collection)
         asked = wanted({name: str(value) for name, value in request.query_params.items()}, tuple(chosen.codes))
@@ -49,6 +51,7 @@ class Items(OpenResource):
 class OneItem(OpenResource):
     """One feature (section 7.17)."""
 
+    @may_lag
     def get(self, request: Request, collection: str, fid: str) -> Response:
         chosen = collection_by_id(collection)
         opened = chosen.open(ground())

@@ -18,6 +18,7 @@ from surveys.methods.change_words import STATEMENT, change_sentence
 from surveys.permissions import Rule
 from surveys.queries.changes import change_values
 from surveys.queries.indices import published_run
+from surveys.queries.replica import may_lag
 from surveys.queries.seasons import season_by_code
 
 
@@ -82,6 +83,7 @@ class Changes(Resource):
         responses=ChangesOut,
         tags=["indices"],
     )
+    @may_lag
     def get(self, request: Request, season: str) -> Response:
         found = season_by_code(season)
         run = published_run(found)

@@ -20,6 +20,7 @@ from surveys.errors import NotFound
 from surveys.permissions import Rule
 from surveys.queries.live_data import live_page
 from surveys.queries.live_filters import FILTERS, NOT_LEFT_OUT, LiveFilter, read_filter
+from surveys.queries.replica import ONLY_THE_DATABASE, read_as_of
 from surveys.queries.seasons import lists_of, season_by_code
 from surveys.release_files.tables import COUNTS, RETURNS, Column
 from surveys.vocabulary import USABLE_STATES, LeftOut, Standing, TokenScope
@@ -121,9 +122,16 @@ def _wanted(given: Mapping[str, str]) -> tuple[Any, LiveFilter]:
 
 def _read(
     season: Any, wanted: LiveFilter, after: list[Any] | None, limit: int
-) -> tuple[list[dict[str, Any]], list[UUID] | None]:
-    rows, last = live_page(season, wanted, UUID(after[0]) if after else None, limit)
-    return rows, [last] if last else None
+) -> tuple[list[dict[str, Any]], list[UUID | str] | None]:
+    """Read a page as late as the one before it, whichever database that came from: its mark lies beside the key."""
+    behind, *mark = after or [None]
+    seen = "" if after is None else mark[0] if mark else ONLY_THE_DATABASE
+    (rows, last), mark_of_this = read_as_of(
+        lambda: live_page(season, wanted, UUID(behind) if behind else None, limit), no_earlier_than=seen
+    )
+    if last is None:
+        return rows, None
+    return rows, [last, mark_of_this] if mark_of_this else [last]
 
 
 def _refused(faults: Mapping[str, tuple[str, str]]) -> ValidationError:

@@ -18,6 +18,7 @@ from surveys.errors import NotFound
 from surveys.permissions import Rule
 from surveys.queries.groups_seen import ShownGroupsSeen, shown_groups_seen
 from surveys.queries.indices import published_run
+from surveys.queries.replica import may_lag
 from surveys.queries.seasons import season_by_code
 
 
@@ -91,6 +92,7 @@ class GroupsSeen(Resource):
         responses=GroupsSeenOut,
         tags=["indices"],
     )
+    @may_lag
     def get(self, request: Request, season: str) -> Response:
         found = season_by_code(season)
         run = published_run(found)

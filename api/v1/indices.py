@@ -15,6 +15,7 @@ from api.permissions import rule
 from surveys.errors import NotFound
 from surveys.permissions import Rule
 from surveys.queries import indices as queries
+from surveys.queries.replica import may_lag
 from surveys.queries.seasons import season_by_code
 
 #: Stands on every output. METHODS.md, section 5.8.
@@ -95,6 +96,7 @@ class Indices(Resource):
         responses=SeriesOut,
         tags=["indices"],
     )
+    @may_lag
     def get(self, request: Request, season: str) -> Response:
         found = season_by_code(season)
         run = queries.published_run(found)

@@ -78,7 +78,15 @@ TEMPLATES = [
     },
 ]
 
-DATABASES = {"default": env.database(options=patience.options_of(patience.program()))}
+# Of the web server: connections that the threads of a process share; 0 where each thread keeps its own.
+_pool = env.number("DATABASE_POOL", 0) if patience.program() == patience.Program.WEB else 0
+DATABASES = {"default": env.database(options=patience.options_of(patience.program()), pool=_pool)}
+# A streaming replica, for research alone and only while it keeps up: surveys/queries/replica.py.
+if env.text("READ_DATABASE_URL", ""):
+    DATABASES["replica"] = env.replica(options=patience.options_of(patience.program()), pool=_pool)
+DATABASE_ROUTERS = ["surveys.queries.replica.Router"]
+# How many seconds old an answer of research may be. Own choice: below the five minutes for which /ogc is cached anyway.
+READ_LAG_MOST_S = env.number("READ_LAG_MOST_S", 10)
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 #: Frozen releases, and exports that wait to be fetched. Releases are for ever: they belong into every backup.

@@ -44,6 +44,7 @@ class Job(models.Model):
         ]
         indexes: ClassVar[list[Any]] = [
             models.Index(fields=["created_at"], condition=Q(state__in=["queued", "running"]), name="jobs_to_do"),
+            models.Index(fields=["kind", "-id"], name="jobs_of_a_kind"),
         ]
 
     def __str__(self) -> str:

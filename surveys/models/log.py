@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any, ClassVar
 
 from django.db import models
+from django.db.models import Q
 
 
 class Event(models.Model):
@@ -29,4 +30,7 @@ class Event(models.Model):
         constraints: ClassVar[list[Any]] = [
             models.UniqueConstraint(fields=["previous"], name="the_log_never_forks"),
         ]
-        indexes: ClassVar[list[Any]] = [models.Index(fields=["subject", "subject_id"], name="events_by_subject")]
+        indexes: ClassVar[list[Any]] = [
+            models.Index(fields=["subject", "subject_id"], name="events_by_subject"),
+            models.Index(fields=["actor", "id"], condition=Q(actor__isnull=False), name="events_by_actor"),
+        ]

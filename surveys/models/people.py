@@ -7,7 +7,7 @@ from typing import Any, ClassVar
 
 from django.contrib.auth.models import AbstractBaseUser, BaseUserManager
 from django.db import models
-from django.db.models.functions import Lower
+from django.db.models.functions import Lower, Upper
 from django.utils import timezone
 
 from surveys.models.words import only_words, word_column
@@ -67,6 +67,8 @@ class Household(models.Model):
         constraints: ClassVar[list[Any]] = [
             only_words("kind", HouseholdKind, "a_household_is_a_household_or_a_school"),
         ]
+        # As a coordinator types it, in large letters or small ones.
+        indexes: ClassVar[list[Any]] = [models.Index(Upper("alias"), name="households_by_alias")]
 
     def __str__(self) -> str:
         return self.alias

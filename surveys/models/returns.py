@@ -187,6 +187,8 @@ class Return(models.Model):
             models.Index(fields=["season", "night"], name="returns_by_night"),
             models.Index(fields=["sender", "-id"], name="returns_by_sender"),
             models.Index(fields=["trap", "night"], name="returns_by_trap"),
+            models.Index(fields=["received_at"], name="returns_by_arrival"),
+            models.Index(fields=["region", "id"], condition=Q(urgent=True), name="urgent_returns_of_a_region"),
         ]
 
     def __str__(self) -> str:

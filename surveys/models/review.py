@@ -157,4 +157,7 @@ class Question(models.Model):
                 name="an_answer_has_a_moment",
             ),
         ]
-        indexes: ClassVar[list[Any]] = [models.Index(fields=["report", "id"], name="questions_by_return")]
+        indexes: ClassVar[list[Any]] = [
+            models.Index(fields=["report", "id"], name="questions_by_return"),
+            models.Index(fields=["answered_at"], condition=Q(answered_at__isnull=False), name="answers_by_moment"),
+        ]

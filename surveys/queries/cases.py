@@ -11,7 +11,7 @@ from django.db.models import Prefetch, Q, QuerySet
 from surveys.methods.looks import OVERDUE
 from surveys.models import Finding, Opening, Query, Return, Verdict
 from surveys.models.returns import DANGER
-from surveys.permissions import Visitor, returns_in_care_of
+from surveys.permissions import Visitor, region_keys_of, returns_in_care_of
 from surveys.queries.letters import overdue_openings
 from surveys.vocabulary import Closing, QueryReason, Release, ReturnState
 
@@ -50,9 +50,12 @@ def cases_to_look_at(visitor: Visitor) -> list[Case]:
 def cases_looked_at(visitor: Visitor, *, most: int = MOST_LOOKED_AT) -> list[Case]:
     """Return urgent returns that have a verdict, the latest decided first. Six queries.
 
-    They are found from the latest verdicts: urgent ones are looked at first, so there are some among them.
+    They are found from the urgent returns, which are few and have an index, region by region.
     """
-    decided = Verdict.objects.filter(report__in=returns_in_care_of(visitor), report__urgent=True, undo__isnull=True)
+    decided = Verdict.objects.filter(report__urgent=True, undo__isnull=True)
+    regions = region_keys_of(visitor)
+    if regions is not None:
+        decided = decided.filter(report__region__in=regions)
     latest = list(decided.order_by("-id").values_list("report_id", flat=True)[:most])
     rows = _with_what_is_shown(Return.objects.filter(pk__in=latest)).exclude(state=ReturnState.QUERIED)
     order = {key: place for place, key in reversed(list(enumerate(latest)))}

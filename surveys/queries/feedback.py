@@ -28,7 +28,7 @@ _UNANSWERED = -2
 
 
 def open_questions(visitor: Visitor) -> QuerySet[Question]:
-    """Return the questions that wait for the visitor's answer, the oldest first. One query."""
+    """Return the questions that wait for the visitor's answer, the oldest first. Two queries."""
     return (
         Question.objects.filter(report__in=returns_of(visitor), answered_at__isnull=True)
         .exclude(report__state=ReturnState.WITHDRAWN)
@@ -66,7 +66,7 @@ def answered_among(reports: list[Return]) -> dict[int, bool]:
 
 
 def returns_of_night(report: Return, visitor: Visitor) -> list[Return]:
-    """Return what the same household counted in the same night, site and trap in order. Three queries."""
+    """Return what the same household counted in the same night, site and trap in order. Four queries."""
     return list(
         returns_of(visitor)
         .filter(trap__site__household=report.trap.site.household_id, night=report.night, season=report.season_id)
@@ -89,7 +89,7 @@ class OwnReturn:
 
 
 def own_season(visitor: Visitor, season: Season, site: UUID) -> list[OwnReturn]:
-    """Return one's own usable returns of a season at one site, the first night first. Three queries.
+    """Return one's own usable returns of a season at one site, the first night first. Four queries.
 
     The number of a habitat is its key, 0 where it was not told.
     """

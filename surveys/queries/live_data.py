@@ -15,7 +15,6 @@ from time import time as time_now
 from typing import Any
 from uuid import UUID
 
-from django.db import connection
 from django.db.backends.utils import CursorWrapper
 
 from surveys.methods.disclosure import FEWEST_SITES
@@ -28,6 +27,7 @@ from surveys.queries.released_columns import (
     LEFT_OUT,
     select_list,
 )
+from surveys.queries.replica import research_connection
 from surveys.release_files.tables import COUNTS, RETURNS, Table
 from surveys.vocabulary import USABLE_STATES, ExportTable
 
@@ -99,7 +99,7 @@ def live_places(season: Season) -> LivePlaces:
 
 @lru_cache(maxsize=16)
 def _live_places(season: Season, minute: int) -> LivePlaces:
-    with connection.cursor() as cursor:
+    with research_connection().cursor() as cursor:
         return read_places(season, cursor)
 
 
@@ -141,7 +141,7 @@ def _read_page(season: Season, wanted: LiveFilter, after: UUID | None, rows: int
         "rows": rows,
         "looked_at": MOST_LOOKED_AT,
     }
-    with connection.cursor() as cursor:
+    with research_connection().cursor() as cursor:
         cursor.execute(_page_statement(wanted, begins=after is None), parameters)
         return list(cursor.fetchall())
 

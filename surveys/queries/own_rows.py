@@ -67,14 +67,19 @@ class Rows:
 
 
 def everything_about(account: Account) -> list[Rows]:
-    """Return every table that says something about a person. One query for each time that a table is read."""
-    traps = traps_of(account)
-    returns = Return.objects.filter(Q(trap__in=traps) | Q(sender=account)).order_by("pk")
+    """Return every table that says something about a person. Two queries, and one each time that a table is read.
+
+    Traps and returns are named by their keys: "of these traps, or sent by this account" over subqueries reads all
+    returns there are, for each table anew.
+    """
+    traps = list(traps_of(account).values_list("pk", flat=True))
+    keys = list(Return.objects.filter(Q(trap__in=traps) | Q(sender=account)).values_list("pk", flat=True))
+    returns = Return.objects.filter(pk__in=keys).order_by("pk")
     return [
         *_about_the_person(account),
-        *_about_the_ground(account),
-        *_about_returns(returns),
-        _rows("questions", Question.objects.filter(report__in=returns), _QUESTION),
+        *_about_the_ground(account, traps),
+        *_about_returns(returns, keys),
+        _rows("questions", Question.objects.filter(report__in=keys), _QUESTION),
         _rows("questions_you_asked", Question.objects.filter(by=account), _QUESTION),
         _rows("verdicts_you_gave", Verdict.objects.filter(by=account), _VERDICT),
         _rows("verdicts_you_took_back", Undo.objects.filter(by=account), _UNDO),
@@ -142,7 +147,7 @@ def _about_the_person(account: Account) -> list[Rows]:
     ]
 
 
-def _about_the_ground(account: Account) -> list[Rows]:
+def _about_the_ground(account: Account, traps: list[int]) -> list[Rows]:
     site = (
         "public_id", "household__alias", "number", "region__code", "cell_code", "cell_latitude", "cell_longitude",
         "cell_uncertainty_m", "created_at", "point__latitude", "point__longitude", "point__kept_to_m",
@@ -152,11 +157,10 @@ def _about_the_ground(account: Account) -> list[Rows]:
         "uuid", "trap__public_id", "set_at", "answers", "received_at", "looked_dusk_at", "looked_dawn_at", "ended_at",
         "ending", "report__uuid",
     )  # fmt: skip
-    traps = traps_of(account)
     return [
         _rows("sites", sites_of(account), site),
         _rows("squares_that_releases_showed", _squares_shown(account), ("public_id", "release__version", "cell_code")),
-        _rows("traps", traps, trap),
+        _rows("traps", traps_of(account), trap),
         _rows("openings", Opening.objects.filter(Q(trap__in=traps) | Q(by=account)), opening),
     ]
 
@@ -165,19 +169,19 @@ def _squares_shown(account: Account) -> QuerySet[ReleasedSite]:
     return ReleasedSite.objects.filter(public_id__in=sites_of(account).values("public_id"))
 
 
-def _about_returns(returns: QuerySet[Return]) -> list[Rows]:
+def _about_returns(returns: QuerySet[Return], keys: list[int]) -> list[Rows]:
     joined = ("uuid", "trap__public_id", "season__code", "habitat__code", "amends__uuid")
     query = ("report__uuid", "kind", "reason", "probability", "sentence", "gentle_sentence", "evidence", "raised_at")
     correction = ("report__uuid", "group__code", "answer", "low", "high", "column", "value", "made_at")
     photo = ("report__uuid", "width", "height", "received_at", "cropped_at")  # the pictures are files beside the tables
-    of = {"report__in": returns}
+    of = {"report__in": keys}
     return [
         _rows("returns", returns, (*joined, *_REPORTED, *_WORKED)),
         _rows("catches", Catch.objects.filter(**of), ("report__uuid", "group__code", "answer", "low", "high")),
         _rows("findings", Finding.objects.filter(**of), ("report__uuid", "check_id", "outcome", "marks", "sentence")),
         _rows("why_returns_waited", Query.objects.filter(**of), query),
         _rows("verdicts", Verdict.objects.filter(**of), _VERDICT),
-        _rows("verdicts_taken_back", Undo.objects.filter(verdict__report__in=returns), _UNDO),
+        _rows("verdicts_taken_back", Undo.objects.filter(verdict__report__in=keys), _UNDO),
         _rows("second_looks", SecondLook.objects.filter(**of), _SECOND_LOOK),
         _rows("corrections", Correction.objects.filter(**of), correction),
         _rows("tray_photos", TrayPhoto.objects.filter(**of), photo),

@@ -17,7 +17,7 @@ def photo_of(report: Return) -> TrayPhoto | None:
 
 
 def own_photo(visitor: Visitor, uuid: UUID) -> TrayPhoto:
-    """Return the photo of one of the visitor's own returns, with its picture. One query."""
+    """Return the photo of one of the visitor's own returns, with its picture. Two queries."""
     return _with_picture(returns_of(visitor), uuid)
 
 

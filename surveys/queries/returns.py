@@ -57,12 +57,12 @@ def corrected_bounds(**of_returns: Any) -> list[Bounds]:
 
 
 def own_returns(visitor: Visitor) -> QuerySet[Return]:
-    """Return the visitor's own returns with everything beside them. Seven queries for a page."""
+    """Return the visitor's own returns with everything beside them. Eight queries for a page."""
     return _with_everything(returns_of(visitor))
 
 
 def own_return(visitor: Visitor, uuid: UUID) -> Return:
-    """Return one of the visitor's own returns. Seven queries."""
+    """Return one of the visitor's own returns. Eight queries."""
     report = own_returns(visitor).filter(uuid=uuid).first()
     if report is None:
         raise NotFound("There is no return of yours with this id.")

@@ -8,7 +8,7 @@ from datetime import date, datetime
 from typing import Any
 from uuid import UUID
 
-from django.db.models import QuerySet
+from django.db.models import Exists, OuterRef, QuerySet
 from django.utils.translation import gettext
 
 from surveys.errors import NotAllowed, NotFound
@@ -114,7 +114,7 @@ def safety_of_codes(codes: list[str]) -> dict[str, date | None]:
 
 def seasons_to_try_on() -> list[Season]:
     """Return the seasons that have returns, the newest first. One query."""
-    return list(seasons().filter(pk__in=Return.objects.values("season").distinct()))
+    return list(seasons().filter(Exists(Return.objects.filter(season=OuterRef("pk")))))
 
 
 def left_open_in(season: Season) -> tuple[int, int]:

@@ -1,6 +1,7 @@
 """The file of an export: the live tables of one moment as CSV, and from that as Parquet where it was asked for.
 
 Read over a connection of its own, in one snapshot of the database, so that the job's progress can be written meanwhile.
+It may be that of a replica that keeps up; where that breaks off, the file is begun anew from the database itself.
 """
 
 from __future__ import annotations
@@ -13,7 +14,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from django.db import connection
 from django.db.backends.utils import CursorWrapper
 
 from surveys.models import Season
@@ -25,6 +25,7 @@ from surveys.queries.live_data import (
     read_places,
 )
 from surveys.queries.live_filters import LiveFilter
+from surveys.queries.replica import may_lag, research_connection
 from surveys.release_files.parquet import parquet_path, write_parquet
 from surveys.release_files.reading import csv_path
 from surveys.vocabulary import ExportTable, FileKind
@@ -67,6 +68,7 @@ def write_table_file(
     return WrittenFile(path, rows, path.stat().st_size, sha256)
 
 
+@may_lag
 def _write_csv(
     season: Season, wanted: LiveFilter, table: ExportTable, path: Path, tell: Callable[[int, int], None]
 ) -> int:
@@ -98,7 +100,7 @@ def _copied(cursor: CursorWrapper, statement: str, parameters: Mapping[str, Any]
 @contextmanager
 def _one_moment() -> Iterator[CursorWrapper]:
     """Open a connection whose statements all see the database as it is now, and write nothing."""
-    reader = connection.copy()
+    reader = research_connection().copy()
     try:
         reader.set_autocommit(False)
         with reader.cursor() as cursor:

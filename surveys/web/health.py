@@ -18,6 +18,7 @@ from django.utils import timezone
 from surveys.permissions import Rule
 from surveys.queries import health as queries
 from surveys.queries.jobs import kinds_under_way, last_sign_of_life
+from surveys.queries.replica import replica_now
 from surveys.web.access import page
 
 log = logging.getLogger(__name__)
@@ -39,7 +40,7 @@ def ready(request: HttpRequest) -> JsonResponse:
     """Say whether all that the service needs is there: 200, or 503; each check with its name and a sentence."""
     found = [_check(name, look) for name, look in CHECKS.items()]
     fine = all(check["fine"] for check in found)
-    return _answer({"ready": fine, "checks": found, **_sign_of_life()}, 200 if fine else 503)
+    return _answer({"ready": fine, "checks": found, **_sign_of_life(), **_replica()}, 200 if fine else 503)
 
 
 def _answer(body: dict[str, Any], status: int) -> JsonResponse:
@@ -116,3 +117,18 @@ def _sign_of_life() -> dict[str, Any]:
         seen = None
     age = (timezone.now() - seen).total_seconds() if seen else None
     return {"worker_last_seen_at": seen, "worker_last_seen_s": round(age) if age is not None else None}
+
+
+def _replica() -> dict[str, Any]:
+    """Tell of the replica, where there is one. Nobody waits for it: without it research is read from the database."""
+    try:
+        found = replica_now()
+    except Exception:  # the database check has said so already
+        return {}
+    if found is None:
+        return {}
+    used = found.keeps_up(0)
+    lag = "cannot be told" if found.lag_s is None else f"is {found.lag_s:.1f} seconds"
+    reads = "Research is read from it." if used else "Research is read from the database meanwhile."
+    sentence = f"{found.why or f'Its lag {lag}; up to {settings.READ_LAG_MOST_S} are allowed.'} {reads}"
+    return {"replica": {"read": used, "lag_s": found.lag_s, "sentence": sentence}}

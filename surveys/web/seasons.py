@@ -14,6 +14,7 @@ from surveys.methods.level_words import sentences_for
 from surveys.permissions import Rule
 from surveys.queries.figures import Figure, index_figures, no_figure, windows_with_figures
 from surveys.queries.indices import group_warnings, published_run
+from surveys.queries.replica import may_lag
 from surveys.queries.seasons import SeasonLists, lists_of, season_by_code
 from surveys.vocabulary import LICENCE_URLS, IndexLabel, Licence
 from surveys.web.access import page
@@ -45,11 +46,16 @@ STATEMENT = (
 @page(Rule.ANYONE)
 def season(request: HttpRequest, code: str) -> HttpResponse:
     """Show the indices of a season."""
-    lists = lists_of(season_by_code(code))
+    return render(request, "season.html", _computed(request, lists_of(season_by_code(code))))
+
+
+@may_lag
+def _computed(request: HttpRequest, lists: SeasonLists) -> dict[str, Any]:
+    """Return what a night has computed of a season: it changes once a night, so a moment's lag is nothing."""
     context = {**_season(lists), **_choice(request, lists), "run": published_run(lists.season)}
     context |= figures(lists, context["group"], context["window"])
     context["notes"] = sentences_for(group_warnings(context["run"], context["group"].code))
-    return render(request, "season.html", context | _since_and_seen(lists, context))
+    return context | _since_and_seen(lists, context)
 
 
 def figures(lists: SeasonLists, group: Named, window: Named) -> dict[str, Any]:

@@ -50,6 +50,8 @@ def production(transactional_db: None, tmp_path: Path) -> dict[str, str]:
         "MAIL_FROM": "",
         "CODE_VERSION": "",
         "METRICS_TOKEN": "a-token-of-the-operator",
+        "READ_DATABASE_URL": "",
+        "DATABASE_POOL": "3",
         "RELEASES_FOLDER": str(tmp_path / "releases"),
         "EXPORTS_FOLDER": str(tmp_path / "exports"),
     }

@@ -141,8 +141,8 @@ def test_nobody_is_said_to_have_been_let_go_or_to_be_missing_where_that_is_not_k
 def test_the_sheet_costs_the_same_for_a_class(client: Client, site: Site, django_assert_max_num_queries) -> None:
     reports = [send(make_trap(site=site)) for _ in range(8)]
     client.get(f"/my/returns/{reports[0].uuid}/wall/")  # the season's lists are read once a minute
-    # Seven for the return, three for its night, three for session, account and roles.
-    with django_assert_max_num_queries(13):
+    # Eight for the return, four for its night, three for session, account and roles.
+    with django_assert_max_num_queries(15):
         client.get(f"/my/returns/{reports[0].uuid}/wall/")
 
 
@@ -214,8 +214,8 @@ def test_the_cost_does_not_grow_with_the_nights(client: Client, site: Site, djan
     for day in (2, 9, 16, 23):
         send(trap, day)
     client.get("/my/places/")
-    # Two for the sites, one for the season, three for the nights, three for session, account and roles.
-    with django_assert_max_num_queries(9):
+    # Two for the sites, one for the season, four for the nights, three for session, account and roles.
+    with django_assert_max_num_queries(10):
         client.get("/my/places/")
 
 

@@ -1,8 +1,8 @@
 """What a night costs at a million returns and thirty groups: packing, reading, computing, and a night of few changes.
 
 ``python -m tests.benchmarks.night_of_a_million`` on the database that ``tests.benchmarks.large_season`` fills.
-Prints seconds, seconds of this process on the processor (all threads), its largest memory, and each part beside the time in which PostgreSQL alone counts
-the same rows.
+Prints seconds, seconds of this process on the processor (all threads), its largest memory, and each part beside two
+peers: PostgreSQL alone counting the same rows, and ADBC reading the same columns for nobody.
 """
 
 from __future__ import annotations
@@ -37,6 +37,22 @@ def count_rows() -> int:
         cursor.execute("SELECT count(low), sum(low) FROM surveys_catch")
         row = cursor.fetchone()
     return int(row[0])
+
+
+def read_bare() -> int:
+    """Read the columns that a night needs into Arrow tables by ADBC, and do nothing with them: the peer of a night."""
+    import os
+
+    import adbc_driver_postgresql.dbapi as adbc
+
+    with adbc.connect(os.environ["DATABASE_URL"]) as line, line.cursor() as cursor:
+        cursor.execute(
+            "SELECT r.id, r.trap_id, t.site_id, r.region_id, r.habitat_id, r.night, r.exposure_h, r.trap_nights,"
+            " r.rim_ratio, r.fresh, r.state, r.standing FROM surveys_return r JOIN surveys_trap t ON t.id = r.trap_id"
+        )
+        returns = cursor.fetch_arrow_table()
+        cursor.execute("SELECT report_id, group_id, low, high FROM surveys_catch")
+        return int(returns.num_rows + cursor.fetch_arrow_table().num_rows)
 
 
 def night_of(season: Any, night: date) -> Any:
@@ -80,15 +96,17 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--returns", type=int, default=1_000_000)
     parser.add_argument("--gardens", type=int, default=40_000)
+    parser.add_argument("--groups", type=int, default=30)
     parser.add_argument("--night", type=date.fromisoformat, default=date(2026, 11, 1))
     asked = parser.parse_args()
     use_large_database()
-    season = build(asked.returns, asked.gardens)
+    season = build(asked.returns, asked.gardens, asked.groups)
     from surveys.queries.night import night_input
     from surveys.services.packing import pack_catches
     from surveys.services.screening import learn_what_is_usual
 
     print(f"{timed('PostgreSQL counts all catches', count_rows):,} catches")
+    print(f"{timed('the same columns read by ADBC, bare', read_bare):,} rows")
     timed("packing what is not packed yet", lambda: pack_catches(season=season, still_ours=lambda: None))
     timed("reading the season", lambda: night_input(season))
     run = timed("whole night of indices, all groups, reading included", lambda: night_of(season, asked.night))

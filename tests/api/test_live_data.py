@@ -143,7 +143,7 @@ def test_a_page_costs_the_same_few_queries_however_long_it_is(
 ) -> None:
     """Token, its other tokens, roles, season, page: five. The lists and places of the season are known by then."""
     researcher.read("data/returns?season=test-2026")
-    with django_assert_num_queries(5):
+    with django_assert_num_queries(4):
         assert researcher.read(f"data/returns?season=test-2026&limit={limit}&group=spiders").status_code == 200
 
 

@@ -19,7 +19,7 @@ class BearerToken(TokenAuthentication):  # type: ignore[misc]
     def authenticate(self, request: Any) -> Any:
         try:
             found = super().authenticate(request)
-        except (AuthenticationFailed, UnicodeDecodeError, DataError) as fault:  # not UTF-8, or a NUL inside
+        except (AuthenticationFailed, UnicodeError, DataError) as fault:  # no text of a header, or a NUL inside
             raise AuthenticationFailed(
                 "This token is not known, or has run out. Get a new one at /api/v1/tokens."
             ) from fault

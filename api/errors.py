@@ -12,7 +12,7 @@ from contextlib import suppress
 from http import HTTPStatus
 from typing import Any
 
-from django.core.exceptions import DisallowedHost, PermissionDenied
+from django.core.exceptions import DisallowedHost, PermissionDenied, SuspiciousOperation
 from django.http import Http404, HttpRequest, JsonResponse
 from rest_framework import exceptions
 from rest_framework.request import Request
@@ -97,6 +97,13 @@ _REFUSALS: tuple[tuple[type[errors.Refusal], str], ...] = (
     (errors.Refusal, "conflict"),
 )
 
+#: What Django raises, as it is answered. The last is raised by a thousand parameters behind one question mark, too.
+_OF_DJANGO: tuple[tuple[type[Exception], str, str], ...] = (
+    (Http404, "not-found", "There is nothing at this address."),
+    (PermissionDenied, "not-allowed", "Your account may not do this."),
+    (SuspiciousOperation, "faulty-request", "This request holds more, or other things, than are read here."),
+)
+
 _OF_STATUS = {
     400: "faulty-request",
     401: "not-signed-in",
@@ -123,10 +130,9 @@ def answer_with_a_problem(exc: Exception, context: dict[str, Any]) -> Response:
         code = next(code for kind, code in _REFUSALS if isinstance(exc, kind))
         rows = [{"pointer": one.pointer, "code": one.code, "detail": one.sentence} for one in exc.faults]
         return _response(request, code, exc.sentence, rows, _headers_of(exc, PROBLEMS[code][0]))
-    if isinstance(exc, Http404):
-        return _response(request, "not-found", "There is nothing at this address.")
-    if isinstance(exc, PermissionDenied):
-        return _response(request, "not-allowed", "Your account may not do this.")
+    for kind, code, sentence in _OF_DJANGO:
+        if isinstance(exc, kind):
+            return _response(request, code, sentence)
     if isinstance(exc, exceptions.APIException):
         return _of_api(request, exc)
     outage = outage_of(exc)

@@ -248,6 +248,7 @@ class Returns(Resource):
     scope = TokenScope.SEND
     query_parameters = ("limit", "cursor")
     needs_key = True
+    also_refuses = {"POST": ("not-found",)}  # the return that it amends
     page = KeysetPage(order=("-id",))
 
     @extend_schema(operation_id="list_own_returns", responses=ReturnOut(many=True), tags=["returns"])

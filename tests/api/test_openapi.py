@@ -89,6 +89,7 @@ def test_every_operation_names_its_refusals_by_what_it_is(served: dict[str, Any]
         assert expected <= found, (path, method, expected - found)
         extra = {
             "/api/v1/sites": {"404"},
+            "/api/v1/returns": {"404"},
             "/api/v1/exports/{uuid}/data.{kind}": {"409", "412", "416"},
         }.get(path, set())
         assert found - expected <= extra | {"403"}, (path, method, found - expected)

@@ -25,7 +25,7 @@ from surveys.queries.frames import report_of
 from surveys.queries.seasons import SeasonLists, limits_of, lists_of, open_seasons_of, season_for
 from surveys.services.amendments import lock_to_amend, take_the_place
 from surveys.services.events import write_event
-from surveys.services.intake_rows import Draft, StoredAnswer, StoredFinding, insert_draft, insert_drafts
+from surveys.services.intake_rows import ReadyReturn, StoredAnswer, StoredFinding, insert_draft, insert_drafts
 from surveys.services.once import Kept, Once
 from surveys.services.openings import end_with_returns
 from surveys.services.worked import MOVED, move_return, work_out
@@ -119,7 +119,7 @@ def receive_return(
             told |= take_the_place(before=before, after=receipt.report, created=receipt.created)
         elif receipt.created and receipt.report is not None:
             named = {} if opening is None else {sent.uuid: opening}
-            end_with_returns(by=by, reports=[receipt.report], named=named)
+            end_with_returns(reports=[receipt.report], named=named)
         rendered = _keep(once, answer, receipt)
         if receipt.created and receipt.report is not None:
             verb = "return amended" if before else "return received"
@@ -153,7 +153,7 @@ def receive_returns(
             if together and any(receipt.refusal for receipt in receipts):
                 transaction.set_rollback(True)
                 receipts = [Receipt(None, refusal=r.refusal or _HELD_BACK) for r in receipts]
-        end_with_returns(by=by, reports=[r.report for r in receipts if r.created and r.report is not None])
+        end_with_returns(reports=[r.report for r in receipts if r.created and r.report is not None])
         rendered = _keep(once, answer, receipts)
         stored = [r.report.pk for r in receipts if r.created and r.report is not None]
         if stored:
@@ -189,7 +189,7 @@ def _keep(once: Once | None, answer: Callable[[Any], Kept] | None, result: Any) 
 
 
 def _receive_all(by: Account, sent: Sequence[SentReturn], before: Return | None = None) -> list[Receipt]:
-    """Draft every return, store the good ones at once, and answer in the order sent; each amends ``before``."""
+    """ReadyReturn every return, store the good ones at once, and answer in the order sent; each amends ``before``."""
     traps = {
         trap.public_id: trap
         for trap in traps_of(by)
@@ -197,7 +197,7 @@ def _receive_all(by: Account, sent: Sequence[SentReturn], before: Return | None 
         .select_related("site__region", "site__point")
     }
     seasons = _Seasons()
-    outcome: list[Receipt | Draft] = []
+    outcome: list[Receipt | ReadyReturn] = []
     for one in sent:
         try:
             outcome.append(_draft(by, one, traps, seasons, before))
@@ -240,7 +240,7 @@ def timely_id_faults(uuid: UUID) -> list[Fault]:
 
 def _draft(
     by: Account, sent: SentReturn, traps: Mapping[UUID, Trap], seasons: _Seasons, before: Return | None
-) -> Draft:
+) -> ReadyReturn:
     trap = traps.get(sent.trap)
     if trap is None:
         raise Faulty(
@@ -280,7 +280,7 @@ def _draft(
     )
     work_out(report, result)
     groups = {group.code: group for group in lists.groups}
-    return Draft(
+    return ReadyReturn(
         report=report,
         catches=[StoredAnswer(groups[a.group], a.kind, a.low, a.high) for a in answers],
         findings=[
@@ -358,25 +358,25 @@ def bounded(one: SentAnswer) -> Answer:
     return Answer(group=one.group, kind=one.kind, low=low, high=high)
 
 
-def _store(outcome: Sequence[Receipt | Draft]) -> list[Receipt]:
+def _store(outcome: Sequence[Receipt | ReadyReturn]) -> list[Receipt]:
     """Store all drafts in one go; where an id is taken already, settle one by one."""
-    drafts = [one for one in outcome if isinstance(one, Draft)]
+    drafts = [one for one in outcome if isinstance(one, ReadyReturn)]
     if len(drafts) > 1 and _all_new(drafts):
         try:
             with transaction.atomic():
                 insert_drafts(drafts)
-            return [_created(one) if isinstance(one, Draft) else one for one in outcome]
+            return [_created(one) if isinstance(one, ReadyReturn) else one for one in outcome]
         except IntegrityError:
             pass  # somebody sent one of them at this very moment: settle one by one
-    return [_store_one(one) if isinstance(one, Draft) else one for one in outcome]
+    return [_store_one(one) if isinstance(one, ReadyReturn) else one for one in outcome]
 
 
-def _all_new(drafts: Sequence[Draft]) -> bool:
+def _all_new(drafts: Sequence[ReadyReturn]) -> bool:
     ids = {one.report.uuid for one in drafts}
     return len(ids) == len(drafts) and not Return.objects.filter(uuid__in=ids).exists()
 
 
-def _store_one(draft: Draft) -> Receipt:
+def _store_one(draft: ReadyReturn) -> Receipt:
     if insert_draft(draft):
         return _created(draft)
     before = Return.objects.get(uuid=draft.report.uuid)
@@ -391,5 +391,5 @@ def _store_one(draft: Draft) -> Receipt:
     return Receipt(before)
 
 
-def _created(draft: Draft) -> Receipt:
+def _created(draft: ReadyReturn) -> Receipt:
     return Receipt(draft.report, created=True, catches=draft.catches, findings=draft.findings)

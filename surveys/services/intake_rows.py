@@ -37,7 +37,7 @@ class StoredFinding(NamedTuple):
 
 
 @dataclass(slots=True)
-class Draft:
+class ReadyReturn:
     """A return that is ready to be stored, with its rows."""
 
     report: Return
@@ -45,15 +45,14 @@ class Draft:
     findings: list[StoredFinding]
 
 
-def insert_draft(draft: Draft) -> bool:
+def insert_draft(draft: ReadyReturn) -> bool:
     """Insert one return with its rows, in one statement; it has its key afterwards.
 
     Returns False, and inserts nothing, where there is a return with this id. It waits for one that is being stored.
     """
-    answered, found = _answered(0, draft.catches), _found(0, draft.findings)
-    values = [*_values(draft.report), *_by_column(answered, 5)[1:], *_by_column(found, 5)[1:]]
+    answered, found = _by_column(_answered(draft.catches)), _by_column(_found(draft.findings))
     with connection.cursor() as cursor:
-        cursor.execute(_one_statement(), values)
+        cursor.execute(_one_statement(), [*_values(draft.report), *answered, *found])
         row = cursor.fetchone()
     if row is None:
         return False
@@ -62,7 +61,7 @@ def insert_draft(draft: Draft) -> bool:
     return True
 
 
-def insert_drafts(drafts: Sequence[Draft]) -> None:
+def insert_drafts(drafts: Sequence[ReadyReturn]) -> None:
     """Insert returns with their rows; they have their keys afterwards.
 
     Raises IntegrityError where one of their ids is taken: the transaction around is lost then.
@@ -73,10 +72,10 @@ def insert_drafts(drafts: Sequence[Draft]) -> None:
     else:
         _copy_returns(reports)
     _copy(Catch, ("report_id", "group_id", "answer", "low", "high"), (
-        row for draft in drafts for row in _answered(draft.report.pk, draft.catches)
+        (draft.report.pk, *row) for draft in drafts for row in _answered(draft.catches)
     ))  # fmt: skip
     _copy(Finding, ("report_id", "check_id", "outcome", "marks", "sentence"), (
-        row for draft in drafts for row in _found(draft.report.pk, draft.findings)
+        (draft.report.pk, *row) for draft in drafts for row in _found(draft.findings)
     ))  # fmt: skip
 
 
@@ -124,16 +123,17 @@ def _values(report: Return) -> tuple[Any, ...]:
     return _reader()(report)
 
 
-def _answered(key: int, catches: Iterable[StoredAnswer]) -> list[tuple[Any, ...]]:
-    return [(key, group.pk, kind.value, low, high) for group, kind, low, high in catches]
+def _answered(catches: Iterable[StoredAnswer]) -> list[tuple[Any, ...]]:
+    return [(group.pk, kind.value, low, high) for group, kind, low, high in catches]
 
 
-def _found(key: int, findings: Iterable[StoredFinding]) -> list[tuple[Any, ...]]:
-    return [(key, check, outcome.value, _array(marks), said) for check, outcome, marks, said in findings]
+def _found(findings: Iterable[StoredFinding]) -> list[tuple[Any, ...]]:
+    return [(check, outcome.value, _array(marks), said) for check, outcome, marks, said in findings]
 
 
-def _by_column(rows: Sequence[tuple[Any, ...]], many: int) -> list[list[Any]]:
-    return [list(column) for column in zip(*rows, strict=True)] if rows else [[] for _ in range(many)]
+def _by_column(rows: Sequence[tuple[Any, ...]]) -> list[list[Any]]:
+    """Return rows of four columns column by column."""
+    return [list(column) for column in zip(*rows, strict=True)] if rows else [[] for _ in range(4)]
 
 
 def _array(words: Sequence[str]) -> str:

@@ -15,7 +15,6 @@ from typing import Any, Literal
 from uuid import UUID
 
 from django.db import IntegrityError, transaction
-from django.db.models import QuerySet
 from django.utils import timezone
 
 from surveys.errors import Conflict, Fault, Faulty, NotFound
@@ -153,8 +152,8 @@ SELECT * FROM surveys_opening WHERE trap_id = ANY(%s) AND (ended_at IS NULL OR u
 """
 
 
-def end_with_returns(*, by: Account, reports: Sequence[Return], named: Mapping[UUID, UUID] | None = None) -> None:
-    """End the settings that stored returns are about, inside the transaction that stores them.
+def end_with_returns(*, reports: Sequence[Return], named: Mapping[UUID, UUID] | None = None) -> None:
+    """End the settings of the traps that stored returns are about, inside the transaction that stores them.
 
     ``named`` gives the setting of a return by both ids. A return that names none ends the setting that
     stands open at its trap, if that began before the trap was emptied: an emptied trap needs no reminder.
@@ -163,7 +162,7 @@ def end_with_returns(*, by: Account, reports: Sequence[Return], named: Mapping[U
     named = named or {}
     if not reports:
         return
-    about = {report.trap_id for report in reports}  # traps of their own: else nothing would have been stored
+    about = {report.trap_id for report in reports}
     found = list(Opening.objects.raw(_STANDING_OR_NAMED, [list(about), list(named.values())]))
     by_uuid = {one.uuid: one for one in found}
     open_at = {one.trap_id: one for one in found if one.ended_at is None}
@@ -176,12 +175,8 @@ def end_with_returns(*, by: Account, reports: Sequence[Return], named: Mapping[U
             end_with_return(opening=standing, report=report)
 
 
-def _settings_of(by: Account) -> QuerySet[Opening]:
-    return Opening.objects.filter(trap__in=traps_of(by))
-
-
 def _own(by: Account, uuid: UUID) -> Opening:
-    opening = _settings_of(by).select_for_update(of=("self",)).filter(uuid=uuid).first()
+    opening = Opening.objects.filter(trap__in=traps_of(by), uuid=uuid).select_for_update(of=("self",)).first()
     if opening is None:
         raise NotFound("There is no setting of yours with this id.")
     return opening

@@ -10,7 +10,7 @@ import pytest
 from django.db import IntegrityError, connection, transaction
 
 from surveys.models import Return
-from surveys.services.intake_rows import COPY_FROM, Draft, insert_drafts
+from surveys.services.intake_rows import COPY_FROM, ReadyReturn, insert_drafts
 from tests.factories import ApiClient, make_season, make_trap, return_payload
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -74,5 +74,5 @@ def _columns(report: Return, **changes: Any) -> dict[str, Any]:
     return {field.attname: getattr(report, field.attname) for field in fields} | changes
 
 
-def _drafts(reports: list[Return]) -> list[Draft]:
-    return [Draft(report, [], []) for report in reports]
+def _drafts(reports: list[Return]) -> list[ReadyReturn]:
+    return [ReadyReturn(report, [], []) for report in reports]

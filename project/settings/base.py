@@ -97,7 +97,7 @@ EXPORTS_FOLDER = Path(env.text("EXPORTS_FOLDER", str(_KEPT / "exports")))
 REDIS_URL = env.text("REDIS_URL", "")
 CACHES: dict[str, Any] = {
     "default": (
-        {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL, "KEY_PREFIX": "trapnight"}
+        {"BACKEND": "project.cache.LastingRedisCache", "LOCATION": REDIS_URL, "KEY_PREFIX": "trapnight"}
         if REDIS_URL
         else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}
     )

@@ -79,7 +79,7 @@ def open_seasons_of(region: Region) -> list[Season]:
     """
     with connection.cursor() as cursor:
         cursor.execute(_OPEN_IN, [SeasonState.OPEN.value, region.pk])
-        return [_season_as(key, version) for key, version in cursor.fetchall()]
+        return [season_as(key, version) for key, version in cursor.fetchall()]
 
 
 _OPEN_IN = """
@@ -91,8 +91,8 @@ ORDER BY season.opens_on DESC, season.code
 
 
 @lru_cache(maxsize=64)
-def _season_as(key: int, version: str) -> Season:
-    """Return a season as it stood in one version of its row. One query."""
+def season_as(key: int, version: str) -> Season:
+    """Return a season as it stood in one version of its row. One query, and none for a version that was read before."""
     return seasons().get(pk=key)
 
 

@@ -19,10 +19,11 @@ from django.db import IntegrityError, transaction
 from surveys.errors import Conflict, Fault, Faulty, NotFound, Refusal, Stale
 from surveys.methods.protocol import check_protocol
 from surveys.methods.records import Answer
-from surveys.models import Account, Return, Season, Trap, TrayPhoto
-from surveys.permissions import returns_of, traps_of
+from surveys.models import Account, Return, TrayPhoto
+from surveys.permissions import returns_of
 from surveys.queries.frames import report_of
-from surveys.queries.seasons import SeasonLists, limits_of, lists_of, open_seasons_of, season_for
+from surveys.queries.seasons import SeasonLists, limits_of, lists_of, season_for
+from surveys.queries.sending import TrapToSendFor, traps_to_send_for
 from surveys.services.amendments import lock_to_amend, take_the_place
 from surveys.services.events import write_event
 from surveys.services.intake_rows import ReadyReturn, StoredAnswer, StoredFinding, insert_draft, insert_drafts
@@ -111,7 +112,8 @@ def receive_return(
         if kept is not None:
             return kept
         before = lock_to_amend(by=by, uuid=amends, into=sent.uuid) if amends else None
-        receipt = _receive_all(by, [sent], before)[0]
+        traps = traps_to_send_for(by, {sent.trap})
+        receipt = _receive_all(by, [sent], traps, before)[0]
         if receipt.refusal is not None:
             raise receipt.refusal
         told: dict[str, object] = {"answers": len(sent.answers)}
@@ -119,7 +121,8 @@ def receive_return(
             told |= take_the_place(before=before, after=receipt.report, created=receipt.created)
         elif receipt.created and receipt.report is not None:
             named = {} if opening is None else {sent.uuid: opening}
-            end_with_returns(reports=[receipt.report], named=named)
+            if named or traps[sent.trap].stands_open:
+                end_with_returns(reports=[receipt.report], named=named)
         rendered = _keep(once, answer, receipt)
         if receipt.created and receipt.report is not None:
             verb = "return amended" if before else "return received"
@@ -148,12 +151,14 @@ def receive_returns(
         kept = once.claim() if once else None
         if kept is not None:
             return kept
+        traps = traps_to_send_for(by, {one.trap for one in sent})
         with transaction.atomic():
-            receipts = _receive_all(by, sent)
+            receipts = _receive_all(by, sent, traps)
             if together and any(receipt.refusal for receipt in receipts):
                 transaction.set_rollback(True)
                 receipts = [Receipt(None, refusal=r.refusal or _HELD_BACK) for r in receipts]
-        end_with_returns(reports=[r.report for r in receipts if r.created and r.report is not None])
+        if any(known.stands_open for known in traps.values()):
+            end_with_returns(reports=[r.report for r in receipts if r.created and r.report is not None])
         rendered = _keep(once, answer, receipts)
         stored = [r.report.pk for r in receipts if r.created and r.report is not None]
         if stored:
@@ -188,42 +193,28 @@ def _keep(once: Once | None, answer: Callable[[Any], Kept] | None, result: Any) 
     return kept
 
 
-def _receive_all(by: Account, sent: Sequence[SentReturn], before: Return | None = None) -> list[Receipt]:
-    """ReadyReturn every return, store the good ones at once, and answer in the order sent; each amends ``before``."""
-    traps = {
-        trap.public_id: trap
-        for trap in traps_of(by)
-        .filter(public_id__in={one.trap for one in sent})
-        .select_related("site__region", "site__point")
-    }
-    seasons = _Seasons()
+def _receive_all(
+    by: Account, sent: Sequence[SentReturn], traps: Mapping[UUID, TrapToSendFor], before: Return | None = None
+) -> list[Receipt]:
+    """Ready every return, store the good ones at once, and answer in the order sent; each amends ``before``."""
     outcome: list[Receipt | ReadyReturn] = []
     for one in sent:
         try:
-            outcome.append(_draft(by, one, traps, seasons, before))
+            outcome.append(_draft(by, one, traps, before))
         except Refusal as refusal:
             outcome.append(Receipt(None, refusal=refusal))
     return _store(outcome)
 
 
-class _Seasons:
-    """The open seasons of each region, read once per sending."""
-
-    def __init__(self) -> None:
-        self._of_region: dict[int, list[Season]] = {}
-
-    def for_trap(self, trap: Trap, set_at: datetime) -> SeasonLists:
-        region = trap.site.region
-        if region.pk not in self._of_region:
-            self._of_region[region.pk] = open_seasons_of(region)
-        season = season_for(self._of_region[region.pk], set_at.date())
-        if season is None:
-            raise Conflict(
-                f"No season is open in {region.name} at the moment, so this return cannot be taken in. "
-                "Keep it, and send it when the season opens.",
-                code="no_season_to_send",
-            )
-        return lists_of(season)
+def _lists_for(known: TrapToSendFor, set_at: datetime) -> SeasonLists:
+    season = season_for(known.seasons, set_at.date())
+    if season is None:
+        raise Conflict(
+            f"No season is open in {known.trap.site.region.name} at the moment, so this return cannot be taken in. "
+            "Keep it, and send it when the season opens.",
+            code="no_season_to_send",
+        )
+    return lists_of(season)
 
 
 #: Versions of a UUID that hold the moment at which it was made, and some of them the machine. RFC 9562, section 5.
@@ -239,15 +230,15 @@ def timely_id_faults(uuid: UUID) -> list[Fault]:
 
 
 def _draft(
-    by: Account, sent: SentReturn, traps: Mapping[UUID, Trap], seasons: _Seasons, before: Return | None
+    by: Account, sent: SentReturn, traps: Mapping[UUID, TrapToSendFor], before: Return | None
 ) -> ReadyReturn:
-    trap = traps.get(sent.trap)
-    if trap is None:
+    known = traps.get(sent.trap)
+    if known is None:
         raise Faulty(
             "The trap of this return is not one of yours. Look its id up among your traps.",
             faults=(Fault("/trap", "unknown_trap", f"{sent.trap} is not the id of one of your traps."),),
         )
-    lists = seasons.for_trap(trap, sent.set_at)
+    trap, lists = known.trap, _lists_for(known, sent.set_at)
     answers, faults = _answers(sent, lists)
     faults += timely_id_faults(sent.uuid)
     habitat = next((one for one in lists.habitats if one.code == sent.habitat), None)

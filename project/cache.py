@@ -1,0 +1,34 @@
+"""The cache of the service: Django's own for the Redis protocol, with one client that lasts."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import Any
+
+from django.core.cache.backends.redis import RedisCache, RedisCacheClient
+
+
+class LastingClient(RedisCacheClient):
+    """Keeps its clients. Django's makes one for each call, which takes longer than the call itself.
+
+    A client of redis-py may be shared by threads; its connections come from a pool as before.
+    """
+
+    @cached_property
+    def _kept(self) -> dict[Any, Any]:
+        return {}
+
+    def get_client(self, key: Any = None, *, write: bool = False) -> Any:
+        pool = self._get_connection_pool(write)
+        client = self._kept.get(pool)
+        if client is None:
+            client = self._kept[pool] = self._client(connection_pool=pool)
+        return client
+
+
+class LastingRedisCache(RedisCache):
+    """Django's cache with :class:`LastingClient`."""
+
+    def __init__(self, server: Any, params: dict[str, Any]) -> None:
+        super().__init__(server, params)
+        self._class = LastingClient

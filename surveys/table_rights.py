@@ -41,6 +41,8 @@ RIGHTS: dict[str, Rights] = {
     "surveys_erasure": _GROW,
     "surveys_catch": _GROW,
     "surveys_finding": _GROW,
+    "surveys_knownfinding": _GROW,
+    "surveys_found": _READ,
     "surveys_correction": _GROW,
     "surveys_releasedsite": _GROW,
     "surveys_releasedcell": _GROW,

@@ -9,7 +9,7 @@ from surveys.models.people import Account, Appointment, Consent, Erasure, Househ
 from surveys.models.photos import TrayPhoto
 from surveys.models.regions import News, SafetyPage
 from surveys.models.releases import Export, Release, ReleasedCell, ReleasedSite, Token
-from surveys.models.returns import Catch, Finding, KeptAnswer, PackedCatch, Return
+from surveys.models.returns import Catch, Finding, FindingRow, KeptAnswer, KnownFinding, PackedCatch, Return
 from surveys.models.review import Correction, Lease, Query, Question, SecondLook, Undo, Verdict
 from surveys.models.schools import ClassCode, Draft, SchoolClass
 from surveys.models.seasons import (
@@ -39,6 +39,7 @@ __all__ = [
     "Event",
     "Export",
     "Finding",
+    "FindingRow",
     "Group",
     "GroupsSeenValue",
     "Habitat",
@@ -49,6 +50,7 @@ __all__ = [
     "JobColumn",
     "JobPart",
     "KeptAnswer",
+    "KnownFinding",
     "Lease",
     "Letter",
     "News",

@@ -131,6 +131,9 @@ class Return(models.Model):
     region = models.ForeignKey(Region, on_delete=models.PROTECT, related_name="+", db_index=False)
     #: The first reason why it waits or waited.
     reason = word_column(words.QueryReason, optional=True)
+    #: What the checks found in it, in their order: keys of :class:`KnownFinding`. None where the findings are rows of
+    #: :class:`FindingRow`, as they were kept at first.
+    known_findings = ArrayField(models.IntegerField(), null=True)
     #: How pressing it is, as one number for one index: danger comes before any rank.
     pressing = models.GeneratedField(
         expression=Case(When(urgent=True, then=Value(DANGER)), default=Value(0.0)) + F("rank"),
@@ -233,18 +236,59 @@ class PackedCatch(models.Model):
     answers = models.BinaryField()
 
 
-class Finding(models.Model):
-    """What one check of the protocol found in a return."""
+class KnownFinding(models.Model):
+    """Something that a check can find, in the words that a family reads: kept once for all returns in which it was found.
 
-    report = models.ForeignKey(Return, on_delete=models.CASCADE, related_name="findings")
+    Thirty checks find something to say in an ordinary return, mostly that they were not told; as rows of their own
+    these would be four times as many as the counts. Only grows, since returns hold its keys.
+    """
+
+    id = models.AutoField(primary_key=True)
     check_id = models.CharField(max_length=40)
     outcome = word_column(words.Outcome)
     marks = ArrayField(models.CharField(max_length=12), default=list)
     sentence = models.CharField(max_length=400)
 
     class Meta:
+        constraints: ClassVar[list[Any]] = [
+            only_words("outcome", words.Outcome, "a_known_finding_has_a_known_outcome"),
+            models.UniqueConstraint(
+                fields=["check_id", "outcome", "marks", "sentence"], name="a_finding_is_known_once"
+            ),
+        ]
+
+
+class FindingRow(models.Model):
+    """A finding as it was kept until migration 0018, as a row of its own. Nothing comes to these any more."""
+
+    report = models.ForeignKey(Return, on_delete=models.CASCADE, related_name="+")
+    check_id = models.CharField(max_length=40)
+    outcome = word_column(words.Outcome)
+    marks = ArrayField(models.CharField(max_length=12), default=list)
+    sentence = models.CharField(max_length=400)
+
+    class Meta:
+        db_table = "surveys_finding"
         constraints: ClassVar[list[Any]] = [only_words("outcome", words.Outcome, "a_finding_has_a_known_outcome")]
         indexes: ClassVar[list[Any]] = [models.Index(fields=["report"], name="findings_by_return")]
+
+
+class Finding(models.Model):
+    """What one check of the protocol found in a return, however it is kept: a view, to be read only.
+
+    ``id`` gives their order within a return, and nothing more.
+    """
+
+    id = models.BigIntegerField(primary_key=True)
+    report = models.ForeignKey(Return, on_delete=models.DO_NOTHING, related_name="findings", db_constraint=False)
+    check_id = models.CharField(max_length=40)
+    outcome = word_column(words.Outcome)
+    marks = ArrayField(models.CharField(max_length=12))
+    sentence = models.CharField(max_length=400)
+
+    class Meta:
+        managed = False
+        db_table = "surveys_found"
 
 
 class KeptAnswer(models.Model):

@@ -67,7 +67,7 @@ _FIRST_RETURN = f"""CASE WHEN r.sender_id IS NOT NULL AND ({LEFT_OUT}) IS NULL A
 _COLUMNS = select_list(RETURNS, {"first_return": _FIRST_RETURN})
 _COUNT_COLUMNS = ", ".join(f'n."{name}"' for name in COUNTS.names[1:])
 _FINDINGS = """ARRAY(
-    SELECT DISTINCT k.check_id COLLATE "C" FROM surveys_finding k WHERE k.report_id = r.id ORDER BY 1
+    SELECT DISTINCT k.check_id COLLATE "C" FROM surveys_found k WHERE k.report_id = r.id ORDER BY 1
 )"""
 
 _SITES = f"""

@@ -61,7 +61,7 @@ _CONDITIONS: dict[str, str] = {
         WHERE c.report_id = r.id AND g.code = %(group)s)""",
     "night_from": "r.night >= %(night_from)s::date",
     "night_to": "r.night <= %(night_to)s::date",
-    "finding": "EXISTS (SELECT FROM surveys_finding k WHERE k.report_id = r.id AND k.check_id = %(finding)s)",
+    "finding": "EXISTS (SELECT FROM surveys_found k WHERE k.report_id = r.id AND k.check_id = %(finding)s)",
     "standing": "r.standing = %(standing)s",
     "left_out": f"({LEFT_OUT}) = %(left_out)s",
     "state": "r.state = %(state)s",

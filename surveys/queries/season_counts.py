@@ -22,7 +22,7 @@ SELECT region_id, date_trunc('week', night)::date, standing, count(*) FROM surve
 WHERE season_id = %s AND state <> %s GROUP BY 1, 2, 3 ORDER BY 1, 2, 3
 """
 _FINDINGS = """
-SELECT r.region_id, f.check_id, count(DISTINCT r.id) FROM surveys_finding f JOIN surveys_return r ON r.id = f.report_id
+SELECT r.region_id, f.check_id, count(DISTINCT r.id) FROM surveys_found f JOIN surveys_return r ON r.id = f.report_id
 WHERE r.season_id = %s AND r.state <> %s AND f.outcome <> ALL(%s) GROUP BY 1, 2 ORDER BY 1, 3 DESC, 2
 """
 

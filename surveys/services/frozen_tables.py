@@ -105,7 +105,7 @@ _STATEMENTS: dict[Table, str] = {
         JOIN surveys_trap t ON t.id = r.trap_id JOIN surveys_site s ON s.id = t.site_id
         JOIN surveys_household h ON h.id = s.household_id JOIN surveys_season z ON z.id = r.season_id
         JOIN released_place place ON place.site_id = s.id
-        JOIN surveys_finding f ON f.report_id = r.id
+        JOIN surveys_found f ON f.report_id = r.id
         WHERE r.season_id = ANY(%(seasons)s) AND r.state = ANY(%(states)s) AND {AGREED}
         GROUP BY r.uuid, f.check_id ORDER BY r.uuid, f.check_id COLLATE "C"
     """,  # noqa: S608

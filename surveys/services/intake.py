@@ -26,7 +26,8 @@ from surveys.queries.seasons import SeasonLists, limits_of, lists_of, season_for
 from surveys.queries.sending import TrapToSendFor, traps_to_send_for
 from surveys.services.amendments import lock_to_amend, take_the_place
 from surveys.services.events import write_event
-from surveys.services.intake_rows import ReadyReturn, StoredAnswer, StoredFinding, insert_draft, insert_drafts
+from surveys.services.intake_rows import ReadyReturn, StoredAnswer, insert_draft, insert_drafts
+from surveys.services.known_findings import StoredFinding, as_stored
 from surveys.services.once import Kept, Once
 from surveys.services.openings import end_with_returns
 from surveys.services.worked import MOVED, move_return, work_out
@@ -229,9 +230,7 @@ def timely_id_faults(uuid: UUID) -> list[Fault]:
     return [Fault("/id", "id_holds_a_moment", sentence)]
 
 
-def _draft(
-    by: Account, sent: SentReturn, traps: Mapping[UUID, TrapToSendFor], before: Return | None
-) -> ReadyReturn:
+def _draft(by: Account, sent: SentReturn, traps: Mapping[UUID, TrapToSendFor], before: Return | None) -> ReadyReturn:
     known = traps.get(sent.trap)
     if known is None:
         raise Faulty(
@@ -274,11 +273,7 @@ def _draft(
     return ReadyReturn(
         report=report,
         catches=[StoredAnswer(groups[a.group], a.kind, a.low, a.high) for a in answers],
-        findings=[
-            StoredFinding(finding.check, finding.outcome, sorted(finding.marks), finding.sentence)
-            for finding in result.findings
-            if finding.outcome != Outcome.FINE
-        ],
+        findings=[as_stored(finding) for finding in result.findings if finding.outcome != Outcome.FINE],
     )
 
 

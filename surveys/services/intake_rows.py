@@ -11,8 +11,9 @@ from typing import Any, NamedTuple
 from django.db import connection
 from django.db.models import Field
 
-from surveys.models import Catch, Finding, Group, Return
-from surveys.vocabulary import AnswerKind, Outcome
+from surveys.models import Catch, Group, Return
+from surveys.services.known_findings import StoredFinding, are_known, forget_keys, keys_of
+from surveys.vocabulary import AnswerKind
 
 #: Returns from which COPY is worth its steps. Own choice, from tests/benchmarks/ingest.py.
 COPY_FROM = 10
@@ -25,15 +26,6 @@ class StoredAnswer(NamedTuple):
     answer: AnswerKind
     low: int | None
     high: int | None
-
-
-class StoredFinding(NamedTuple):
-    """What one check found, as it was stored, named as in :class:`surveys.models.Finding`."""
-
-    check_id: str
-    outcome: Outcome
-    marks: list[str]
-    sentence: str
 
 
 @dataclass(slots=True)
@@ -50,15 +42,28 @@ def insert_draft(draft: ReadyReturn) -> bool:
 
     Returns False, and inserts nothing, where there is a return with this id. It waits for one that is being stored.
     """
-    answered, found = _by_column(_answered(draft.catches)), _by_column(_found(draft.findings))
-    with connection.cursor() as cursor:
-        cursor.execute(_one_statement(), [*_values(draft.report), *answered, *found])
-        row = cursor.fetchone()
-    if row is None:
+    key, known = _insert(draft)
+    if not known:  # the database is older than what this process remembers
+        forget_keys()
+        key, known = _insert(draft)
+    if key is None:
         return False
-    draft.report.pk = row[0]
+    draft.report.pk = key
     _is_stored(draft.report)
     return True
+
+
+def _insert(draft: ReadyReturn) -> tuple[int | None, bool]:
+    """Return the key of a return that was inserted, if it was; and whether all of its findings are known."""
+    keys = keys_of(draft.findings)
+    draft.report.known_findings = [keys[one] for one in draft.findings]
+    with connection.cursor() as cursor:
+        cursor.execute(
+            _one_statement(),
+            [len(keys), list(keys.values()), *_values(draft.report), *_by_column(_answered(draft.catches))],
+        )
+        row: tuple[int | None, bool] = cursor.fetchone()
+    return row
 
 
 def insert_drafts(drafts: Sequence[ReadyReturn]) -> None:
@@ -66,16 +71,20 @@ def insert_drafts(drafts: Sequence[ReadyReturn]) -> None:
 
     Raises IntegrityError where one of their ids is taken: the transaction around is lost then.
     """
+    found = {finding for draft in drafts for finding in draft.findings}
+    keys = keys_of(found)
+    if not are_known(keys.values()):
+        forget_keys()
+        keys = keys_of(found)
     reports = [draft.report for draft in drafts]
+    for draft in drafts:
+        draft.report.known_findings = [keys[one] for one in draft.findings]
     if len(drafts) < COPY_FROM:
         Return.objects.bulk_create(reports)
     else:
         _copy_returns(reports)
     _copy(Catch, ("report_id", "group_id", "answer", "low", "high"), (
         (draft.report.pk, *row) for draft in drafts for row in _answered(draft.catches)
-    ))  # fmt: skip
-    _copy(Finding, ("report_id", "check_id", "outcome", "marks", "sentence"), (
-        (draft.report.pk, *row) for draft in drafts for row in _found(draft.findings)
     ))  # fmt: skip
 
 
@@ -127,18 +136,9 @@ def _answered(catches: Iterable[StoredAnswer]) -> list[tuple[Any, ...]]:
     return [(group.pk, kind.value, low, high) for group, kind, low, high in catches]
 
 
-def _found(findings: Iterable[StoredFinding]) -> list[tuple[Any, ...]]:
-    return [(check, outcome.value, _array(marks), said) for check, outcome, marks, said in findings]
-
-
 def _by_column(rows: Sequence[tuple[Any, ...]]) -> list[list[Any]]:
     """Return rows of four columns column by column."""
     return [list(column) for column in zip(*rows, strict=True)] if rows else [[] for _ in range(4)]
-
-
-def _array(words: Sequence[str]) -> str:
-    """Return words of the vocabulary, which hold letters and underscores only, as PostgreSQL writes an array."""
-    return "{" + ",".join(words) + "}"
 
 
 @cache
@@ -146,19 +146,16 @@ def _one_statement() -> str:
     """Return the statement of :func:`insert_draft`: the return, then its rows, each of their columns as an array."""
     names = ", ".join(connection.ops.quote_name(str(field.column)) for field in _columns())
     return f"""
-WITH made AS (
-    INSERT INTO surveys_return ({names}) VALUES ({", ".join(["%s"] * len(_columns()))})
+WITH sure AS (
+    SELECT count(*) = %s AS known FROM surveys_knownfinding WHERE id = ANY(%s::int[])
+), made AS (
+    INSERT INTO surveys_return ({names}) SELECT {", ".join(["%s"] * len(_columns()))} FROM sure WHERE known
     ON CONFLICT (uuid) DO NOTHING
     RETURNING id
 ), answered AS (
     INSERT INTO surveys_catch (report_id, group_id, answer, low, high)
     SELECT made.id, told.*
     FROM made, unnest(%s::bigint[], %s::text[], %s::int[], %s::int[]) AS told
-), found AS (
-    INSERT INTO surveys_finding (report_id, check_id, outcome, marks, sentence)
-    SELECT made.id, check_id, outcome, marks::varchar[], sentence
-    FROM made, unnest(%s::text[], %s::text[], %s::text[], %s::text[])
-        AS told (check_id, outcome, marks, sentence)
 )
-SELECT id FROM made
+SELECT (SELECT id FROM made), known FROM sure
 """  # noqa: S608  # names of columns, from the model

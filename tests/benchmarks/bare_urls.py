@@ -1,4 +1,5 @@
 """The service's addresses and the bare view beside them."""
+
 from __future__ import annotations
 
 import json

@@ -94,7 +94,7 @@ def _half_written(address: str, sendings: Sequence[Sending], of_uuid: dict[str, 
         catches.setdefault(report, set()).add((group, answer, low))
     # A night packs the catches of a return into its row as well; the rows stay.
     findings: dict[int, set[tuple[Any, ...]]] = {}
-    for report, check, outcome in ask(address, "SELECT report_id, check_id, outcome FROM surveys_finding"):
+    for report, check, outcome in ask(address, "SELECT report_id, check_id, outcome FROM surveys_found"):
         findings.setdefault(report, set()).add((check, outcome))
     events = Counter(row[0] for row in ask(address, EVENTS))
     answers = {

@@ -8,6 +8,10 @@ from typing import Any
 from django.core.cache.backends.redis import RedisCache, RedisCacheClient
 
 
+#: Counts on what is there, in one step and one question; Django's asks first and then counts.
+_COUNT_ON = "if redis.call('EXISTS', KEYS[1]) == 1 then return redis.call('INCRBY', KEYS[1], ARGV[1]) end"
+
+
 class LastingClient(RedisCacheClient):
     """Keeps its clients. Django's makes one for each call, which takes longer than the call itself.
 
@@ -17,6 +21,16 @@ class LastingClient(RedisCacheClient):
     @cached_property
     def _kept(self) -> dict[Any, Any]:
         return {}
+
+    @cached_property
+    def _count_on(self) -> Any:
+        return self.get_client(write=True).register_script(_COUNT_ON)
+
+    def incr(self, key: str, delta: int) -> int:
+        counted = self._count_on(keys=[key], args=[delta])
+        if counted is None:
+            raise ValueError(f"There is no {key!r} to count on.")
+        return int(counted)
 
     def get_client(self, key: Any = None, *, write: bool = False) -> Any:
         pool = self._get_connection_pool(write)

@@ -7,11 +7,9 @@ from dataclasses import dataclass
 from functools import cache
 from uuid import UUID
 
-from django.db import connection
-
 from surveys.models import Account, Region, Season, Site, SitePoint, Trap
-from surveys.queries.joined import Part
 from surveys.queries.seasons import season_as
+from surveys.queries.standing_statements import Part, array_text, prepared_cursor
 from surveys.vocabulary import SeasonState
 
 _PARTS = (
@@ -40,8 +38,8 @@ def traps_to_send_for(by: Account, ids: Collection[UUID]) -> dict[UUID, TrapToSe
 
     One query; two more for a season that was moved since it was read last.
     """
-    with connection.cursor() as cursor:
-        cursor.execute(_statement(), [SeasonState.OPEN.value, by.pk, list(ids)])
+    with prepared_cursor() as cursor:
+        cursor.execute(_statement(), [SeasonState.OPEN.value, by.pk, array_text(ids)])
         found = {}
         for row in cursor.fetchall():
             values = iter(row)

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from functools import cache
 
-from django.db import connection
 from django.db.models import QuerySet
 from django.utils import timezone
 
 from surveys.models import Account, Token
-from surveys.queries.joined import Part
+from surveys.queries.standing_statements import Part, prepared_cursor
 
 _TOKEN, _ACCOUNT = Part(Token, "token"), Part(Account, "account")
 
@@ -22,7 +21,7 @@ def tokens_of(account: Account) -> QuerySet[Token]:
 
 def token_by_digest(digest: str) -> Token | None:
     """Return the token with this digest and its account, run out or not; None where there is none. One query."""
-    with connection.cursor() as cursor:
+    with prepared_cursor() as cursor:
         cursor.execute(_by_digest(), [digest])
         row = cursor.fetchone()
     if row is None:

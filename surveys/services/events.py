@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from django.db import connection
 from django.db.models import Model
 
 from surveys.models import Account
+from surveys.queries.standing_statements import prepared_cursor
 from surveys.request_number import request_number
 
 
@@ -17,7 +17,7 @@ def write_event(*, by: Account | None, verb: str, subject: Model | None = None, 
 
     ``details`` holds ids, words and numbers only: never a name, an address or a place.
     """
-    with connection.cursor() as cursor:
+    with prepared_cursor() as cursor:
         cursor.execute(
             "INSERT INTO surveys_event"
             " (id, at, actor, verb, subject, subject_id, details, request_id, previous, digest)"

@@ -15,6 +15,7 @@ from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from django.db import IntegrityError, transaction
+from django.utils import timezone
 
 from surveys.errors import Conflict, Fault, Faulty, NotFound, Refusal, Stale
 from surveys.methods.protocol import check_protocol
@@ -26,7 +27,7 @@ from surveys.queries.seasons import SeasonLists, limits_of, lists_of, season_for
 from surveys.queries.sending import TrapToSendFor, traps_to_send_for
 from surveys.services.amendments import lock_to_amend, take_the_place
 from surveys.services.events import write_event
-from surveys.services.intake_rows import ReadyReturn, StoredAnswer, insert_draft, insert_drafts
+from surveys.services.intake_rows import ReadyReturn, StoredAnswer, insert_draft, insert_drafts, new_return
 from surveys.services.known_findings import StoredFinding, as_stored
 from surveys.services.once import Kept, Once
 from surveys.services.openings import end_with_returns
@@ -199,9 +200,10 @@ def _receive_all(
 ) -> list[Receipt]:
     """Ready every return, store the good ones at once, and answer in the order sent; each amends ``before``."""
     outcome: list[Receipt | ReadyReturn] = []
+    now = timezone.now()
     for one in sent:
         try:
-            outcome.append(_draft(by, one, traps, before))
+            outcome.append(_draft(by, one, traps, before, now))
         except Refusal as refusal:
             outcome.append(Receipt(None, refusal=refusal))
     return _store(outcome)
@@ -250,18 +252,19 @@ def _draft(by: Account, sent: SentReturn, traps: Mapping[UUID, TrapToSendFor], b
         raise Faulty(
             "Some of this return could not be read. Mend what is listed and send it again.", faults=tuple(faults)
         )
-    report = Return(
-        uuid=sent.uuid,
+    report = new_return(
+        now=now,
         season=lists.season,
         trap=trap,
         region=trap.site.region,
         sender=by,
+        habitat=habitat,
         amends=before,
+        uuid=sent.uuid,
         fingerprint=sent.fingerprint(),
         set_at=sent.set_at,
         emptied_at=sent.emptied_at,
         night=sent.set_at.astimezone(ZoneInfo(lists.season.time_zone)).date(),
-        habitat=habitat,
         **sent.fields,
     )
     result = check_protocol(

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from functools import cache
 from operator import attrgetter
 from typing import Any, NamedTuple
 
 from django.db import connection
-from django.db.models import Field
+from django.db.models import Field, Model
 
 from surveys.models import Catch, Group, Return
+from surveys.queries.standing_statements import array_text, prepared_cursor
 from surveys.services.known_findings import StoredFinding, are_known, forget_keys, keys_of
 from surveys.vocabulary import AnswerKind
 
@@ -37,6 +40,32 @@ class ReadyReturn:
     findings: list[StoredFinding]
 
 
+def new_return(*, now: datetime, **given: Any) -> Return:
+    """Return a return that is not stored yet, received ``now``. ``given`` holds columns, and rows that they point to.
+
+    It is what ``Return(**given)`` makes, which takes a tenth of the time of a whole sending for asking each of its
+    seventy columns for its default.
+    """
+    values, pointed_to = {**_defaults(), "received_at": now, "moved_at": now}, {}
+    for name, value in given.items():
+        if isinstance(value, Model):
+            pointed_to[name] = value
+            values[f"{name}_id"] = value.pk
+        elif name in values:
+            values[name] = value
+        elif value is not None:
+            raise TypeError(f"A return has no column {name!r}.")
+    report = Return(*values.values())
+    report._state.fields_cache.update(pointed_to)
+    return report
+
+
+@cache
+def _defaults() -> dict[str, Any]:
+    """Return each column of a return, in their order, with its default. None of these is ever changed in place."""
+    return {field.attname: field.get_default() for field in Return._meta.concrete_fields}
+
+
 def insert_draft(draft: ReadyReturn) -> bool:
     """Insert one return with its rows, in one statement; it has its key afterwards.
 
@@ -57,10 +86,11 @@ def _insert(draft: ReadyReturn) -> tuple[int | None, bool]:
     """Return the key of a return that was inserted, if it was; and whether all of its findings are known."""
     keys = keys_of(draft.findings)
     draft.report.known_findings = [keys[one] for one in draft.findings]
-    with connection.cursor() as cursor:
+    answered = zip(*_answered(draft.catches), strict=True) if draft.catches else ((),) * 4
+    with prepared_cursor() as cursor:
         cursor.execute(
             _one_statement(),
-            [len(keys), list(keys.values()), *_values(draft.report), *_by_column(_answered(draft.catches))],
+            [len(keys), array_text(keys.values()), _as_json(draft.report), *map(array_text, answered)],
         )
         row: tuple[int | None, bool] = cursor.fetchone()
     return row
@@ -136,20 +166,22 @@ def _answered(catches: Iterable[StoredAnswer]) -> list[tuple[Any, ...]]:
     return [(group.pk, kind.value, low, high) for group, kind, low, high in catches]
 
 
-def _by_column(rows: Sequence[tuple[Any, ...]]) -> list[list[Any]]:
-    """Return rows of four columns column by column."""
-    return [list(column) for column in zip(*rows, strict=True)] if rows else [[] for _ in range(4)]
+def _as_json(report: Return) -> str:
+    """Return the columns of a return as one JSON text: floats to their last digit, moments with their offset."""
+    return json.dumps({str(field.column): value for field, value in zip(_columns(), _values(report), strict=True)}, default=str)
 
 
 @cache
 def _one_statement() -> str:
     """Return the statement of :func:`insert_draft`: the return, then its rows, each of their columns as an array."""
-    names = ", ".join(connection.ops.quote_name(str(field.column)) for field in _columns())
+    columns = [connection.ops.quote_name(str(field.column)) for field in _columns()]
+    names, sent = ", ".join(columns), ", ".join(f"sent.{column}" for column in columns)
     return f"""
 WITH sure AS (
     SELECT count(*) = %s AS known FROM surveys_knownfinding WHERE id = ANY(%s::int[])
 ), made AS (
-    INSERT INTO surveys_return ({names}) SELECT {", ".join(["%s"] * len(_columns()))} FROM sure WHERE known
+    INSERT INTO surveys_return ({names}) SELECT {sent} FROM sure, jsonb_populate_record(NULL::surveys_return, %s) sent
+    WHERE known
     ON CONFLICT (uuid) DO NOTHING
     RETURNING id
 ), answered AS (

@@ -14,10 +14,9 @@ import json
 from dataclasses import dataclass
 from typing import Any
 
-from django.db import connection
-
 from surveys.errors import KeyReused, StillRunning
 from surveys.models import Account
+from surveys.queries.standing_statements import prepared_cursor
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +45,7 @@ class Once:
         """
         if not self._lock():
             raise StillRunning("This request is being worked on at this moment. Send it again in a few seconds.")
-        with connection.cursor() as cursor:
+        with prepared_cursor() as cursor:
             cursor.execute(
                 "SELECT fingerprint, status, body::text FROM surveys_keptanswer"
                 " WHERE account_id = %s AND route = %s AND key = %s",
@@ -65,7 +64,7 @@ class Once:
 
     def keep(self, status: int, body: Any) -> None:
         """Keep the answer for everybody who asks again with this key."""
-        with connection.cursor() as cursor:
+        with prepared_cursor() as cursor:
             cursor.execute(
                 "INSERT INTO surveys_keptanswer (account_id, route, key, fingerprint, status, body, kept_at)"
                 " VALUES (%s, %s, %s, %s, %s, %s::jsonb, now())",
@@ -75,7 +74,7 @@ class Once:
     def _lock(self) -> bool:
         name = f"{self.account.pk}/{self.route}/{self.key}".encode()
         number = int.from_bytes(hashlib.sha256(name).digest()[:8], "big", signed=True)
-        with connection.cursor() as cursor:
+        with prepared_cursor() as cursor:
             cursor.execute("SELECT pg_try_advisory_xact_lock(%s)", [number])
             row = cursor.fetchone()
         return bool(row and row[0])

@@ -31,9 +31,9 @@ class BearerToken(TokenAuthentication):  # type: ignore[misc]
         return found
 
     def authenticate_credentials(self, token: bytes) -> tuple[Any, Any]:
-        """Return account and token. One that has run out is deleted; the account's others are left to the nightly sweep.
+        """Return account and token. One that has run out is deleted; others are left to the nightly sweep.
 
-        Found by its digest, of which nobody can guess a part: sha512 of 256 random bits.
+        It is found by its digest, of which nobody can guess a part: sha512 of 256 random bits.
         """
         found = token_by_digest(hash_token(token.decode()))
         if found is None:

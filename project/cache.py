@@ -7,7 +7,6 @@ from typing import Any
 
 from django.core.cache.backends.redis import RedisCache, RedisCacheClient
 
-
 #: Counts on what is there, in one step and one question; Django's asks first and then counts.
 _COUNT_ON = "if redis.call('EXISTS', KEYS[1]) == 1 then return redis.call('INCRBY', KEYS[1], ARGV[1]) end"
 

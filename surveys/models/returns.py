@@ -237,7 +237,7 @@ class PackedCatch(models.Model):
 
 
 class KnownFinding(models.Model):
-    """Something that a check can find, in the words that a family reads: kept once for all returns in which it was found.
+    """Something that a check can find, in the words that a family reads: kept once for all returns that have it.
 
     Thirty checks find something to say in an ordinary return, mostly that they were not told; as rows of their own
     these would be four times as many as the counts. Only grows, since returns hold its keys.

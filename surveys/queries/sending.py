@@ -1,4 +1,4 @@
-"""What must be known to take a return in: the traps that it is about, where they stand, and which seasons are open there."""
+"""What must be known to take a return in: its trap, where that stands, and which seasons are open there."""
 
 from __future__ import annotations
 

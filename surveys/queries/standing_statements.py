@@ -30,7 +30,7 @@ def prepared_cursor() -> CursorWrapper:
 
 
 def array_text(values: Iterable[Any]) -> str:
-    """Return numbers, ids or words of the vocabulary (letters, digits, hyphens, underscores) as PostgreSQL writes them."""
+    """Return numbers, ids or words of the vocabulary (no blank or quote among them) as PostgreSQL writes an array."""
     return "{" + ",".join("NULL" if value is None else str(value) for value in values) + "}"
 
 
@@ -60,7 +60,7 @@ class Part:
         return ", ".join(f"{self.alias}.{quoted(str(field.column))}" for field in self._fields)
 
     def take(self, row: Iterator[Any]) -> Any:
-        """Return an object of the model from the next values of a row. What was left out is read when it is asked for."""
+        """Return an object of the model from the next values of a row. What was left out is read when asked for."""
         values = list(islice(row, len(self._fields)))
         for place, converters in self._converters.items():
             for convert in converters:

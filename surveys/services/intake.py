@@ -27,7 +27,8 @@ from surveys.queries.seasons import SeasonLists, limits_of, lists_of, season_for
 from surveys.queries.sending import TrapToSendFor, traps_to_send_for
 from surveys.services.amendments import lock_to_amend, take_the_place
 from surveys.services.events import write_event
-from surveys.services.intake_rows import ReadyReturn, StoredAnswer, insert_draft, insert_drafts, new_return
+from surveys.services.intake_at_once import store_at_once
+from surveys.services.intake_rows import ReadyReturn, StoredAnswer, insert_drafts, new_return
 from surveys.services.known_findings import StoredFinding, as_stored
 from surveys.services.once import Kept, Once
 from surveys.services.openings import end_with_returns
@@ -109,6 +110,10 @@ def receive_return(
     :class:`Conflict` for another return under this id, or where the old one may not be amended.
     ``opening`` is the setting that the return ends; without it the one that stands open at its trap ends.
     """
+    if once is not None and answer is not None and opening is None and amends is None:
+        kept = _receive_at_once(by, sent, once, answer)
+        if kept is not None:
+            return kept
     with transaction.atomic(durable=True):
         kept = once.claim() if once else None
         if kept is not None:
@@ -130,6 +135,19 @@ def receive_return(
             verb = "return amended" if before else "return received"
             write_event(by=by, verb=verb, subject=receipt.report, details=told)
     return rendered or receipt
+
+
+def _receive_at_once(by: Account, sent: SentReturn, once: Once, answer: Callable[[Receipt], Kept]) -> Kept | None:
+    """Take an ordinary return in by one statement; return its answer, or None where the long way must be gone."""
+    traps = traps_to_send_for(by, {sent.trap})
+    if any(known.stands_open for known in traps.values()):
+        return None
+    try:
+        draft = _draft(by, sent, traps, None, timezone.now())
+    except Refusal:
+        return None  # it may have been taken in before, and hears the same answer again
+    kept = answer(_created(draft))
+    return kept if store_at_once(by=by, draft=draft, once=once, kept=kept) else None
 
 
 def receive_returns(
@@ -232,7 +250,9 @@ def timely_id_faults(uuid: UUID) -> list[Fault]:
     return [Fault("/id", "id_holds_a_moment", sentence)]
 
 
-def _draft(by: Account, sent: SentReturn, traps: Mapping[UUID, TrapToSendFor], before: Return | None) -> ReadyReturn:
+def _draft(
+    by: Account, sent: SentReturn, traps: Mapping[UUID, TrapToSendFor], before: Return | None, now: datetime
+) -> ReadyReturn:
     known = traps.get(sent.trap)
     if known is None:
         raise Faulty(
@@ -350,7 +370,7 @@ def bounded(one: SentAnswer) -> Answer:
 def _store(outcome: Sequence[Receipt | ReadyReturn]) -> list[Receipt]:
     """Store all drafts in one go; where an id is taken already, settle one by one."""
     drafts = [one for one in outcome if isinstance(one, ReadyReturn)]
-    if len(drafts) > 1 and _all_new(drafts):
+    if drafts and _all_new(drafts):
         try:
             with transaction.atomic():
                 insert_drafts(drafts)
@@ -366,9 +386,14 @@ def _all_new(drafts: Sequence[ReadyReturn]) -> bool:
 
 
 def _store_one(draft: ReadyReturn) -> Receipt:
-    if insert_draft(draft):
+    try:
+        with transaction.atomic():
+            insert_drafts([draft])
         return _created(draft)
-    before = Return.objects.get(uuid=draft.report.uuid)
+    except IntegrityError:
+        before = Return.objects.filter(uuid=draft.report.uuid).first()
+        if before is None:
+            raise
     if before.sender_id != draft.report.sender_id or before.fingerprint != draft.report.fingerprint:
         return Receipt(
             None,

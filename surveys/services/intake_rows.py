@@ -1,9 +1,9 @@
-"""Writing the rows of returns: one statement for a return with all its rows, COPY where there are many."""
+"""Writing the rows of returns, by COPY where there are many."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -11,10 +11,9 @@ from operator import attrgetter
 from typing import Any, NamedTuple
 
 from django.db import connection
-from django.db.models import Field, Model
+from django.db.models import Model
 
 from surveys.models import Catch, Group, Return
-from surveys.queries.standing_statements import array_text, prepared_cursor
 from surveys.services.known_findings import StoredFinding, are_known, forget_keys, keys_of
 from surveys.vocabulary import AnswerKind
 
@@ -66,36 +65,6 @@ def _defaults() -> dict[str, Any]:
     return {field.attname: field.get_default() for field in Return._meta.concrete_fields}
 
 
-def insert_draft(draft: ReadyReturn) -> bool:
-    """Insert one return with its rows, in one statement; it has its key afterwards.
-
-    Returns False, and inserts nothing, where there is a return with this id. It waits for one that is being stored.
-    """
-    key, known = _insert(draft)
-    if not known:  # the database is older than what this process remembers
-        forget_keys()
-        key, known = _insert(draft)
-    if key is None:
-        return False
-    draft.report.pk = key
-    _is_stored(draft.report)
-    return True
-
-
-def _insert(draft: ReadyReturn) -> tuple[int | None, bool]:
-    """Return the key of a return that was inserted, if it was; and whether all of its findings are known."""
-    keys = keys_of(draft.findings)
-    draft.report.known_findings = [keys[one] for one in draft.findings]
-    answered = zip(*_answered(draft.catches), strict=True) if draft.catches else ((),) * 4
-    with prepared_cursor() as cursor:
-        cursor.execute(
-            _one_statement(),
-            [len(keys), array_text(keys.values()), _as_json(draft.report), *map(array_text, answered)],
-        )
-        row: tuple[int | None, bool] = cursor.fetchone()
-    return row
-
-
 def insert_drafts(drafts: Sequence[ReadyReturn]) -> None:
     """Insert returns with their rows; they have their keys afterwards.
 
@@ -125,8 +94,7 @@ def _copy_returns(reports: Sequence[Return]) -> None:
         )
         for report, (key,) in zip(reports, cursor.fetchall(), strict=True):
             report.pk = key
-    names = [str(field.column) for field in _columns()]
-    _copy(Return, ("id", *names), ((report.pk, *_values(report)) for report in reports))
+    _copy(Return, ("id", *columns_of_a_return()), ((report.pk, *_values(report)) for report in reports))
     for report in reports:
         _is_stored(report)
 
@@ -147,47 +115,32 @@ def _is_stored(report: Return) -> None:
 
 
 @cache
-def _columns() -> tuple[Field[Any, Any], ...]:
+def columns_of_a_return() -> tuple[str, ...]:
     """Return the columns of a return that are written: all but its key and what the database works out."""
-    return tuple(field for field in Return._meta.concrete_fields if not field.primary_key and not field.generated)
+    return tuple(
+        str(field.column) for field in Return._meta.concrete_fields if not (field.primary_key or field.generated)
+    )
+
+
+def _values(report: Return) -> tuple[Any, ...]:
+    """Return what stands in those columns. psycopg writes each kind that is among them by itself."""
+    return _reader()(report)
 
 
 @cache
 def _reader() -> attrgetter[tuple[Any, ...]]:
-    return attrgetter(*(field.attname for field in _columns()))
+    return attrgetter(*(Return._meta.get_field(column).attname for column in columns_of_a_return()))
 
 
-def _values(report: Return) -> tuple[Any, ...]:
-    """Return what stands in the columns of a return. psycopg writes each kind that is among them by itself."""
-    return _reader()(report)
+def _answered(catches: Iterable[StoredAnswer]) -> Iterator[tuple[Any, ...]]:
+    return ((group.pk, kind.value, low, high) for group, kind, low, high in catches)
 
 
-def _answered(catches: Iterable[StoredAnswer]) -> list[tuple[Any, ...]]:
-    return [(group.pk, kind.value, low, high) for group, kind, low, high in catches]
+def answered_columns(catches: Sequence[StoredAnswer]) -> list[tuple[Any, ...]]:
+    """Return the answers of a return column by column: keys of groups, kinds, lowest and highest counts."""
+    return list(zip(*_answered(catches), strict=True)) or [(), (), (), ()]
 
 
-def _as_json(report: Return) -> str:
+def return_as_json(report: Return) -> str:
     """Return the columns of a return as one JSON text: floats to their last digit, moments with their offset."""
-    return json.dumps({str(field.column): value for field, value in zip(_columns(), _values(report), strict=True)}, default=str)
-
-
-@cache
-def _one_statement() -> str:
-    """Return the statement of :func:`insert_draft`: the return, then its rows, each of their columns as an array."""
-    columns = [connection.ops.quote_name(str(field.column)) for field in _columns()]
-    names, sent = ", ".join(columns), ", ".join(f"sent.{column}" for column in columns)
-    return f"""
-WITH sure AS (
-    SELECT count(*) = %s AS known FROM surveys_knownfinding WHERE id = ANY(%s::int[])
-), made AS (
-    INSERT INTO surveys_return ({names}) SELECT {sent} FROM sure, jsonb_populate_record(NULL::surveys_return, %s) sent
-    WHERE known
-    ON CONFLICT (uuid) DO NOTHING
-    RETURNING id
-), answered AS (
-    INSERT INTO surveys_catch (report_id, group_id, answer, low, high)
-    SELECT made.id, told.*
-    FROM made, unnest(%s::bigint[], %s::text[], %s::int[], %s::int[]) AS told
-)
-SELECT (SELECT id FROM made), known FROM sure
-"""  # noqa: S608  # names of columns, from the model
+    return json.dumps(dict(zip(columns_of_a_return(), _values(report), strict=True)), default=str)

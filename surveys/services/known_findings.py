@@ -95,7 +95,7 @@ def _write(findings: Sequence[StoredFinding]) -> None:
     with connection.cursor() as cursor:
         # In one order, so that of two who find the same at once neither waits for the other in turn.
         cursor.execute(
-            f"INSERT INTO surveys_knownfinding (check_id, outcome, marks, sentence) {_TOLD}"  # noqa: S608
+            f"INSERT INTO surveys_knownfinding (check_id, outcome, marks, sentence) {_TOLD}"
             " ORDER BY 1, 2, 3, 4 ON CONFLICT DO NOTHING",
             _columns(findings),
         )

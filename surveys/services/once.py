@@ -71,10 +71,14 @@ class Once:
                 [self.account.pk, self.route, self.key, self.fingerprint, status, json.dumps(body)],
             )
 
-    def _lock(self) -> bool:
+    @property
+    def lock_number(self) -> int:
+        """The number of the advisory lock that whoever works on this key holds."""
         name = f"{self.account.pk}/{self.route}/{self.key}".encode()
-        number = int.from_bytes(hashlib.sha256(name).digest()[:8], "big", signed=True)
+        return int.from_bytes(hashlib.sha256(name).digest()[:8], "big", signed=True)
+
+    def _lock(self) -> bool:
         with prepared_cursor() as cursor:
-            cursor.execute("SELECT pg_try_advisory_xact_lock(%s)", [number])
+            cursor.execute("SELECT pg_try_advisory_xact_lock(%s::bigint)", [self.lock_number])
             row = cursor.fetchone()
         return bool(row and row[0])

@@ -7,9 +7,6 @@ the same server, behind the same middleware, so that both are served alike.
 
 from __future__ import annotations
 
-import json
-from typing import Any
-
 from project.settings.development import *  # noqa: F403
 
 ROOT_URLCONF = "tests.benchmarks.bare_urls"

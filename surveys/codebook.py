@@ -112,6 +112,8 @@ STORED: dict[str, dict[str, Exposure]] = {
     "catch": {"*": _OPEN},
     "packedcatch": {"*": _OPEN},
     "finding": {"*": _OPEN},
+    "findingrow": {"*": _OPEN},
+    "knownfinding": {"*": _OPEN},
     "correction": {"*": _OPEN, "column": _NEVER, "value": _NEVER, "made_at": _NEVER, "verdict": _NEVER},
     "query": {"*": _NEVER, "reason": _OPEN, "kind": _OPEN},
     "verdict": {"*": _NEVER, "decision": _OPEN, "reason": _OPEN},
@@ -138,6 +140,7 @@ STORED: dict[str, dict[str, Exposure]] = {
     "return": {
         "id": _NEVER,
         "uuid": _OPEN,
+        "known_findings": _OPEN,
         "season": _OPEN,
         "trap": _OPEN,
         "sender": _NEVER,

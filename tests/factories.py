@@ -17,12 +17,14 @@ from knox.models import get_token_model
 
 from surveys.models import Account, Household, Protocol, Region, Return, Season, Site, Trap
 from surveys.permissions import GUARDED, roles_of, scopes_open_to
+from surveys.services.known_findings import StoredFinding, keys_of
 from surveys.services.people import CONSENT_VERSION, appoint, found_household, give_consent, open_account
 from surveys.services.screening import screen_received
 from surveys.services.seasons import install_reference, install_season
 from surveys.services.sites import add_site, add_trap
-from surveys.vocabulary import HouseholdKind, Licence, Role, TokenScope
+from surveys.vocabulary import HouseholdKind, Licence, Outcome, Role, TokenScope
 from surveys.web.idle import USED_AT
+from tests.frozen import thawed
 
 ROOT = Path(__file__).resolve().parent.parent
 PASSWORD = "a lantern over wet moss"
@@ -261,6 +263,14 @@ def send_return(trap: Trap, *, screened: bool = False, **changes: Any) -> Return
     if screened:
         screen_received(most=50)
     return stored(payload)
+
+
+def find_in(report: Return, *findings: tuple[str, str]) -> None:
+    """Let the checks have found just this in a stored return: pairs of a check and an outcome, in their order."""
+    keys = keys_of(StoredFinding(check, Outcome(outcome), (), "Found in a test.") for check, outcome in findings)
+    order = [keys[StoredFinding(check, Outcome(outcome), (), "Found in a test.")] for check, outcome in findings]
+    with thawed():
+        Return.objects.filter(pk=report.pk).update(known_findings=order)
 
 
 def stored(payload: dict[str, Any]) -> Return:

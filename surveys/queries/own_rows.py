@@ -48,7 +48,10 @@ from surveys.permissions import households_of, sites_of, traps_of
 from surveys.queries.people import sessions_of
 
 #: Columns of a return that are shown under the name of what they point to, or that mean nothing outside.
-_JOINED = {"id", "season", "trap", "sender", "habitat", "region", "region_id", "amends", "fingerprint", "screened_with"}
+_JOINED = {
+    "id", "season", "trap", "sender", "habitat", "region", "region_id", "amends", "fingerprint", "screened_with",
+    "known_findings",
+}  # fmt: skip
 _REPORTED = tuple(
     field.name
     for field in Return._meta.concrete_fields

@@ -253,13 +253,13 @@ def timely_id_faults(uuid: UUID) -> list[Fault]:
 def _draft(
     by: Account, sent: SentReturn, traps: Mapping[UUID, TrapToSendFor], before: Return | None, now: datetime
 ) -> ReadyReturn:
-    known = traps.get(sent.trap)
-    if known is None:
+    place = traps.get(sent.trap)
+    if place is None:
         raise Faulty(
             "The trap of this return is not one of yours. Look its id up among your traps.",
             faults=(Fault("/trap", "unknown_trap", f"{sent.trap} is not the id of one of your traps."),),
         )
-    trap, lists = known.trap, _lists_for(known, sent.set_at)
+    trap, lists = place.trap, _lists_for(place, sent.set_at)
     answers, faults = _answers(sent, lists)
     faults += timely_id_faults(sent.uuid)
     habitat = next((one for one in lists.habitats if one.code == sent.habitat), None)

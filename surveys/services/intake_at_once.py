@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from functools import cache
+from typing import Any
 
 from django.db import IntegrityError, connection
 
@@ -30,7 +31,7 @@ def store_at_once(*, by: Account, draft: ReadyReturn, once: Once, kept: Kept) ->
         return False
     keys = keys_of(draft.findings)
     draft.report.known_findings = [keys[one] for one in draft.findings]
-    values = [
+    values: list[Any] = [
         once.lock_number,
         len(keys),
         array_text(keys.values()),

@@ -129,7 +129,7 @@ def _values(report: Return) -> tuple[Any, ...]:
 
 @cache
 def _reader() -> attrgetter[tuple[Any, ...]]:
-    return attrgetter(*(Return._meta.get_field(column).attname for column in columns_of_a_return()))
+    return attrgetter(*columns_of_a_return())  # each is named as its column is
 
 
 def _answered(catches: Iterable[StoredAnswer]) -> Iterator[tuple[Any, ...]]:

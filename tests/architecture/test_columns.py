@@ -60,7 +60,7 @@ def test_the_database_guards_every_column_that_was_sent() -> None:
         cursor.execute(
             "SELECT attname FROM pg_trigger t"
             " JOIN pg_attribute a ON a.attrelid = t.tgrelid AND a.attnum = ANY(t.tgattr)"
-            " WHERE t.tgname = 'what_was_sent_is_never_edited'"
+            " WHERE t.tgname IN ('what_was_sent_is_never_edited', 'what_was_found_is_never_edited')"
         )
         guarded = {row[0] for row in cursor.fetchall()}
     columns = {field.column for field in Return._meta.concrete_fields}

@@ -1,4 +1,8 @@
-"""The service's addresses and the bare view beside them."""
+"""The peer of taking in: a bare view of Django REST framework that does one INSERT, beside the service's addresses.
+
+It reads the same body by one serializer and stores it in one table: without a token, a limit, a key, a protocol check
+or a log. It stands in the same server, behind the same middleware, so that both are served alike.
+"""
 
 from __future__ import annotations
 
@@ -11,17 +15,30 @@ from rest_framework import serializers
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
-from project.urls import handler400, handler403, handler404, handler500  # noqa: F401
-from project.urls import urlpatterns as own
+from project.urls import handler400, handler403, handler404, handler500, urlpatterns
+
+__all__ = ["TABLE", "Bare", "handler400", "handler403", "handler404", "handler500", "urlpatterns"]
+
+TABLE = """
+CREATE TABLE IF NOT EXISTS bare_return (
+    id uuid PRIMARY KEY, trap uuid, set_at timestamptz, emptied_at timestamptz, habitat text, mouth_mm float8,
+    material text, rim text, cover text, refuge text, trap_state text, looked_for_all text, catch jsonb,
+    received_at timestamptz DEFAULT now()
+)
+"""
 
 
 class AnswerIn(serializers.Serializer[Any]):
+    """One group's answer."""
+
     group = serializers.CharField()
     answer = serializers.CharField()
     count = serializers.IntegerField(required=False)
 
 
 class BareIn(serializers.Serializer[Any]):
+    """A return as ``body_of`` makes it."""
+
     id = serializers.UUIDField()
     trap = serializers.UUIDField()
     set_at = serializers.DateTimeField()
@@ -45,14 +62,14 @@ class Bare(APIView):
     throttle_classes: Any = ()
 
     def post(self, request: Any) -> Response:
+        """Store what was sent and send it back."""
         given = BareIn(data=request.data)
         given.is_valid(raise_exception=True)
         row = {**given.validated_data, "catch": json.dumps(given.validated_data["catch"])}
-        names = ", ".join(row)
+        names, places = ", ".join(row), ", ".join(["%s"] * len(row))
         with connection.cursor() as cursor:
-            places = ", ".join(["%s"] * len(row))
             cursor.execute(f"INSERT INTO bare_return ({names}) VALUES ({places})", list(row.values()))
         return Response(given.data, 201)
 
 
-urlpatterns = [path("bare", Bare.as_view()), *own]
+urlpatterns = [path("bare", Bare.as_view()), *urlpatterns]

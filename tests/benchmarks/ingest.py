@@ -1,10 +1,13 @@
 """Taking returns in: single ones beside a bare view with one INSERT, and many at once beside COPY.
 
-``python -m tests.benchmarks.ingest`` makes a database of its own and sends returns through the whole application, in
-this process: middleware, token, rate limit, key, protocol check, log. In turns with it, in the same run, its peers:
-a bare view of Django REST framework that reads the same body by one serializer and does one INSERT, without a token,
-a key, a check or a log; and for many returns at once PostgreSQL's COPY of the very rows that were stored. Prints
-returns a second of each, and their ratio.
+``python -m tests.benchmarks.ingest`` makes a database of its own, starts the web server of every day (two processes,
+eight threads each) and sends returns to it over HTTP: token, rate limit, key, protocol check, log. In turns with it,
+in the same run and the same server, its peers: a bare view of Django REST framework that reads the same body by one
+serializer and does one INSERT, without a token, a key, a check or a log (``bare_urls.py``); and for many returns at
+once PostgreSQL's COPY of the very rows that were stored. Prints returns a second of each, and their ratio.
+
+``--within`` measures single returns within this process as well, without a server: the service by a client of Django
+with all middleware, the bare view without any.
 """
 
 from __future__ import annotations
@@ -14,16 +17,21 @@ import io
 import json
 import os
 import uuid
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
+from http.client import HTTPConnection
+from pathlib import Path
 from statistics import median
+from tempfile import TemporaryDirectory
 from time import perf_counter, process_time
 from typing import Any
 
 from tests.benchmarks import large_season
+from tests.faults.stack import free_port
 
 NAME = "trapnight_ingest"
 #: Tables into which a return is stored, in the order of their keys.
-STORED = ("surveys_return", "surveys_catch", "surveys_finding")
+STORED = ("surveys_return", "surveys_catch")
 
 
 def body_of(trap: Any, number: int, groups: tuple[str, ...]) -> dict[str, Any]:
@@ -51,72 +59,23 @@ def body_of(trap: Any, number: int, groups: tuple[str, ...]) -> dict[str, Any]:
     }
 
 
-def bare_application() -> Any:
-    """Return a view that reads the same body and does one INSERT into a table of the same size."""
-    from django.db import connection
-    from rest_framework import serializers
-    from rest_framework.response import Response
-    from rest_framework.views import APIView
-
-    with connection.cursor() as cursor:
-        cursor.execute("DROP TABLE IF EXISTS bare_return")
-        cursor.execute(
-            "CREATE TABLE bare_return (id uuid PRIMARY KEY, trap uuid, set_at timestamptz, emptied_at timestamptz,"
-            " habitat text, mouth_mm float8, material text, rim text, cover text, refuge text, trap_state text,"
-            " looked_for_all text, catch jsonb, received_at timestamptz DEFAULT now())"
-        )
-
-    class AnswerIn(serializers.Serializer[Any]):
-        group = serializers.CharField()
-        answer = serializers.CharField()
-        count = serializers.IntegerField(required=False)
-
-    class BareIn(serializers.Serializer[Any]):
-        id = serializers.UUIDField()
-        trap = serializers.UUIDField()
-        set_at = serializers.DateTimeField()
-        emptied_at = serializers.DateTimeField()
-        habitat = serializers.CharField()
-        mouth_mm = serializers.FloatField()
-        material = serializers.CharField()
-        rim = serializers.CharField()
-        cover = serializers.CharField()
-        refuge = serializers.CharField()
-        trap_state = serializers.CharField()
-        looked_for_all = serializers.CharField()
-        catch = AnswerIn(many=True)
-
-    class Bare(APIView):
-        authentication_classes: Any = ()
-        permission_classes: Any = ()
-        throttle_classes: Any = ()
-
-        def post(self, request: Any) -> Response:
-            given = BareIn(data=request.data)
-            given.is_valid(raise_exception=True)
-            row = {**given.validated_data, "catch": json.dumps(given.validated_data["catch"])}
-            names = ", ".join(row)
-            with connection.cursor() as cursor:
-                places = ", ".join(["%s"] * len(row))
-                cursor.execute(f"INSERT INTO bare_return ({names}) VALUES ({places})", list(row.values()))
-            return Response(given.data, 201)
-
-    return Bare.as_view()
-
-
 class Sender:
     """A household with its traps and a token; posts bodies through the whole application."""
 
     def __init__(self, *, keeper: Any, traps: list[Any], groups: tuple[str, ...]) -> None:
+        from django.db import connection
         from django.test import Client
         from rest_framework.test import APIRequestFactory
 
+        from tests.benchmarks.bare_urls import TABLE, Bare
         from tests.factories import token_of
 
-        self.traps, self.groups = traps, groups
-        self.client = Client(headers={"Authorization": f"Bearer {token_of(keeper)}"})
+        with connection.cursor() as cursor:
+            cursor.execute(TABLE)
+        self.traps, self.groups, self.token = traps, groups, token_of(keeper)
+        self.client = Client(headers={"Authorization": f"Bearer {self.token}"})
         self.requests = APIRequestFactory()
-        self.bare = bare_application()
+        self.bare = Bare.as_view()
         self.sent = 0
 
     def bodies(self, many: int) -> list[dict[str, Any]]:
@@ -151,20 +110,65 @@ def rate(work: Any, bodies: list[Any]) -> tuple[float, float]:
 
 
 def singles(sender: Sender, rounds: int, each: int) -> None:
-    """Measure single returns beside the bare view, in turns."""
+    """Measure single returns within this process beside the bare view, in turns."""
     ours, peer = [], []
     for _ in range(rounds):
         peer.append(rate(sender.peer, sender.bodies(each)))
         ours.append(rate(sender.ours, sender.bodies(each)))
     ratio = median(one[0] / other[0] for one, other in zip(ours, peer, strict=True))
     print(
-        f"single returns: {median(r for r, _ in ours):7.0f} a second ({median(m for _, m in ours):.1f} ms of Python)"
+        f"within a process: {median(r for r, _ in ours):7.0f} a second ({median(m for _, m in ours):.1f} ms of Python)"
         f"   bare view: {median(r for r, _ in peer):7.0f} ({median(m for _, m in peer):.1f} ms)   ratio {ratio:.2f}",
         flush=True,
     )
 
 
-def many_at_once(sender: Sender, rounds: int, each: int) -> None:
+class Served:
+    """Sends bodies to a server over connections that stay open, each by a thread of its own."""
+
+    def __init__(self, address: str, token: str) -> None:
+        self.address = address
+        self.headers = {"Authorization": f"Bearer {token}", "Content-Type": "application/json"}
+
+    def rate(self, path: str, bodies: list[Any], lines: int) -> float:
+        """Return how many bodies were answered a second, sent over so many connections at once."""
+        ready = [json.dumps(body).encode() for body in bodies]
+        with ThreadPoolExecutor(lines) as crowd:
+            begun = perf_counter()
+            done = sum(crowd.map(lambda line: self._send(path, ready[line::lines]), range(lines)))
+            took = perf_counter() - begun
+        assert done == len(bodies)
+        return done / took
+
+    def _send(self, path: str, bodies: list[bytes]) -> int:
+        line = HTTPConnection(self.address, timeout=60)
+        for body in bodies:
+            line.request("POST", path, body, {**self.headers, "Idempotency-Key": f'"{uuid.uuid4()}"'})
+            answer = line.getresponse()
+            said = answer.read()
+            assert answer.status in (200, 201), said
+        line.close()
+        return len(bodies)
+
+
+def served_singly(served: Served, sender: Sender, rounds: int, each: int, lines: int) -> None:
+    """Measure single returns beside the bare view of the same server, in turns."""
+    ours, peer = [], []
+    for turn in range(rounds + 1):
+        other = served.rate("/bare", sender.bodies(each), lines)
+        own = served.rate("/api/v1/returns", sender.bodies(each), lines)
+        if turn:  # the first is for what is read once
+            peer.append(other)
+            ours.append(own)
+    ratios = sorted(one / other for one, other in zip(ours, peer, strict=True))
+    print(
+        f"single returns over {lines} line(s): {median(ours):7.0f} a second   bare view: {median(peer):7.0f}"
+        f"   ratio {median(ratios):.2f} ({ratios[0]:.2f} to {ratios[-1]:.2f})",
+        flush=True,
+    )
+
+
+def many_at_once(served: Served, sender: Sender, rounds: int, each: int, lines: int) -> None:
     """Measure sendings of many returns beside COPY of what they stored."""
     from django.db import connection
 
@@ -173,15 +177,16 @@ def many_at_once(sender: Sender, rounds: int, each: int) -> None:
         with connection.cursor() as cursor:
             cursor.execute("SELECT coalesce(max(id), 0) FROM surveys_return")
             last = cursor.fetchone()[0]
-        body = {"returns": sender.bodies(each)}
-        begun = perf_counter()
-        answer = sender.ours(body, "/api/v1/returns/batch").json()
-        ours.append(each / (perf_counter() - begun))
-        assert answer["stored"] == each, answer
-        peer.append(each / copy_again(last))
+        sendings = [{"returns": sender.bodies(each)} for _ in range(4 * lines)]
+        ours.append(each * served.rate("/api/v1/returns/batch", sendings, lines))
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT count(*) FROM surveys_return WHERE id > %s", [last])
+            assert cursor.fetchone()[0] == each * len(sendings)
+        peer.append(each * len(sendings) / copy_again(last))
     ratio = median(one / other for one, other in zip(ours, peer, strict=True))
     print(
-        f"{each} at once: {median(ours):7.0f} a second   COPY of the same rows: {median(peer):7.0f}   ratio {ratio:.3f}",
+        f"{each} at once over {lines} line(s): {median(ours):7.0f} a second ({min(ours):.0f} to {max(ours):.0f})"
+        f"   COPY of the same rows: {median(peer):7.0f}   ratio {ratio:.3f}",
         flush=True,
     )
 
@@ -217,7 +222,8 @@ def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--rounds", type=int, default=9)
-    parser.add_argument("--each", type=int, default=100)
+    parser.add_argument("--each", type=int, default=300)
+    parser.add_argument("--within", action="store_true", help="measure within this process, too")
     parser.add_argument("--at-once", type=int, default=500)
     asked = parser.parse_args()
     large_season.NAME = NAME
@@ -237,9 +243,21 @@ def main() -> None:
     site = make_site()
     traps = [make_trap(site=site) for _ in range(40)]
     sender = Sender(keeper=site.household.keeper, traps=traps, groups=tuple(code for code, *_ in GROUPS))
-    singles(sender, 1, 20)
-    singles(sender, asked.rounds, asked.each)
-    many_at_once(sender, asked.rounds, asked.at_once)
+    if asked.within:
+        singles(sender, 1, 20)
+        singles(sender, asked.rounds, asked.each)
+    from project.processes import Crew
+
+    environment = {"DJANGO_SETTINGS_MODULE": "tests.benchmarks.bare_settings"}
+    with TemporaryDirectory() as folder, Crew(Path(folder), environment) as crew:
+        address = f"127.0.0.1:{free_port()}"
+        crew.start_web(address)
+        served = Served(address, sender.token)
+        for lines in (8, 1):
+            served_singly(served, sender, asked.rounds, asked.each, lines)
+        for lines in (2, 1):
+            many_at_once(served, sender, asked.rounds, asked.at_once, lines)
+    print(f"load {os.getloadavg()[0]:.1f}")
 
 
 if __name__ == "__main__":

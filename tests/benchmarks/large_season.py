@@ -89,7 +89,7 @@ def fill(connection: Any, season: Any, returns: int, gardens: int) -> None:
     hours = rng.integers(80, 113, returns) / 4.0
     rim = rng.choice([65.0, 75.0, 75.0, 75.0, 90.0], returns)
     fresh = rng.random(returns) < 0.4
-    drawn = Drawn(site, trap, [habitats[h] for h in habitat], window, day, hours, rim, fresh)
+    drawn = Drawn(site, trap, [habitats[h] for h in habitat], window, day, hours, rim, fresh, untold(season))
     copy_returns(connection, season, windows, regions, drawn)
     log_rate = rng.normal(0, 0.4, len(habitats))[habitat] + 0.3 * fresh + np.log(hours / 24 * rim / 75)
     for row in groups:
@@ -97,6 +97,19 @@ def fill(connection: Any, season: Any, returns: int, gardens: int) -> None:
         sites = rng.gamma(1.0, 1.0, gardens * len(windows))[site * len(windows) + window]
         counts = rng.poisson(typical * np.exp(log_rate) * sites * rng.gamma(1.0, 1.0, returns))
         copy_catches(connection, row.group_id, counts)
+
+
+def untold(season: Any) -> str:
+    """Return the keys of what the checks find in a return that says the least, as PostgreSQL writes an array."""
+    from surveys.queries.seasons import limits_of
+    from surveys.queries.standing_statements import array_text
+    from surveys.services.known_findings import as_stored, keys_of
+    from surveys.vocabulary import Outcome
+
+    rules = limits_of(season.protocol).rules
+    found = [one for rule in rules if "unknown" in dict(rule.cases) for one in rule.ready("unknown") or ()]
+    keys = keys_of(as_stored(one) for one in found if one.outcome != Outcome.FINE)
+    return array_text(sorted(keys.values()))
 
 
 def copy_gardens(connection: Any, keeper: int, regions: list[int], habitats: list[int], gardens: int) -> None:
@@ -130,7 +143,10 @@ def copy_gardens(connection: Any, keeper: int, regions: list[int], habitats: lis
 
 @dataclass(frozen=True)
 class Drawn:
-    """What was drawn for each return: n entries each; ``habitat`` are keys, all else positions and measures."""
+    """What was drawn for each return: n entries each; ``habitat`` are keys, all else positions and measures.
+
+    ``findings`` are those of every return, as PostgreSQL writes an array of their keys.
+    """
 
     site: Any
     trap: Any
@@ -140,6 +156,7 @@ class Drawn:
     hours: Any
     rim: Any
     fresh: Any
+    findings: str
 
 
 def copy_returns(connection: Any, season: Any, windows: list[Any], regions: list[int], drawn: Drawn) -> None:
@@ -147,7 +164,7 @@ def copy_returns(connection: Any, season: Any, windows: list[Any], regions: list
     listed = (
         "id, uuid, season_id, trap_id, received_at, fingerprint, set_at, emptied_at, night, habitat_id, traps_pooled,"
         " note, state, version, moved_at, standing, exposure_h, whole_nights, trap_nights, rim_ratio, fresh,"
-        " probability, damage, rank, urgent, certain, screened_with, region_id"
+        " probability, damage, rank, urgent, certain, screened_with, region_id, known_findings"
     )
     firsts = [row.first_day for row in windows]
     nights = [[(first + timedelta(days=d)).isoformat() for d in range(FIRST_DAYS + 2)] for first in firsts]
@@ -161,7 +178,7 @@ def copy_returns(connection: Any, season: Any, windows: list[Any], regions: list
                 f"{night} 16:00+00\t{after} 16:00+00\t{night}\t{drawn.habitat[n]}\t1\t\tstanding\t2\t"
                 f"{after} 18:00+00\tto_protocol\t{hours}\t1\t{hours / 24}\t{drawn.rim[n] / 75}\t"
                 f"{'t' if drawn.fresh[n] else 'f'}\t0\t0\t0\tf\tf\t0\t"
-                f"{regions[(drawn.site[n] + 1) % len(regions)]}\n"
+                f"{regions[(drawn.site[n] + 1) % len(regions)]}\t{drawn.findings}\n"
             )
 
 

@@ -25,7 +25,7 @@ NIGHT = date(2026, 11, 1)
 #: A garden sends about so many returns in a season.
 RETURNS_OF_A_GARDEN = 25
 #: Tables that grow with returns.
-GROWING = ("surveys_return", "surveys_catch", "surveys_finding", "surveys_keptanswer", "surveys_event")
+GROWING = ("surveys_return", "surveys_catch", "surveys_knownfinding", "surveys_keptanswer", "surveys_event")
 
 
 def name_of(size: int, groups: int) -> str:

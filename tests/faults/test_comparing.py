@@ -71,8 +71,9 @@ def test_a_lost_answer_is_found(told: Any) -> None:
         (f"UPDATE surveys_catch SET low = low + 1, high = high + 1 WHERE report_id = {FIRST} AND answer = 'number'", "catch"),
         (f"DELETE FROM surveys_event WHERE verb = 'return received' AND subject_id = {FIRST}", "0 events"),
         (f"INSERT INTO surveys_finding (report_id, check_id, outcome, marks, sentence) VALUES ({FIRST}, 'x', 'note', '{{}}', 'x')", "findings"),
+        (f"UPDATE surveys_return SET known_findings = known_findings[2:] WHERE id = {FIRST}", "findings"),
     ],
-    ids=["a group is gone", "a count is another", "no event", "a finding too many"],
+    ids=["a group is gone", "a count is another", "no event", "a finding too many", "a finding too few"],
 )  # fmt: skip
 def test_a_torn_return_is_found(told: Any, damage: str, word: str) -> None:
     found = damaged(told, damage)

@@ -19,7 +19,7 @@ from django.utils import timezone
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from surveys.models import Account, Catch, Consent, Finding, ReleasedSite, Return, Season, Trap
+from surveys.models import Account, Catch, Consent, ReleasedSite, Return, Season, Trap
 from surveys.queries import live_data
 from surveys.queries.live_data import live_page
 from surveys.queries.live_filters import LiveFilter, read_filter
@@ -29,6 +29,7 @@ from surveys.release_files.tables import COUNTS, RETURNS, Column
 from surveys.services.review import give_verdict
 from surveys.vocabulary import USABLE_STATES, Decision, ReturnState, VerdictReason
 from tests.factories import (
+    find_in,
     make_coordinator,
     make_household,
     make_season,
@@ -273,16 +274,17 @@ def test_only_the_first_return_that_enters_an_index_is_a_senders_first(season: S
 def mixed(season: Season) -> dict[str, Return]:
     """Ten gardens in two regions; some returns differ from the rest in one thing."""
     sent = gardens(5, "eastmark") + gardens(5, "westmark")
-    Finding.objects.all().delete()
+    for one in sent:
+        find_in(one)
     off, lost, bare, late = sent[0], sent[1], sent[2], sent[3]
     Return.objects.filter(pk=off.pk).update(standing="off_protocol", state="upheld")
     Return.objects.filter(pk=lost.pk).update(trap_nights=None)
-    Finding.objects.create(report=late, check_id="rain", outcome="note", sentence="It rained.")
+    find_in(late, ("rain", "note"))
     Catch.objects.filter(report=bare, group__code="spiders").delete()
     other = send_return(make_trap(site=sent[5].trap.site, habitat="hedge_base"),
                         set_at="2026-06-20T17:00:00+00:00", emptied_at="2026-06-21T17:00:00+00:00")  # fmt: skip
     Return.objects.filter(pk=other.pk).update(state=ReturnState.STANDING)
-    Finding.objects.filter(report=other).delete()
+    find_in(other)
     return {"off": off, "lost": lost, "bare": bare, "late": late, "other": other}
 
 

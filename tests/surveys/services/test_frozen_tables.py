@@ -13,13 +13,14 @@ from django.utils import timezone
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from surveys.models import Account, Consent, Finding, Return, Season, Site, Trap
+from surveys.models import Account, Consent, Return, Season, Site, Trap
 from surveys.release_files.tables import FROZEN, RETURNS
 from surveys.services.frozen_tables import freeze_tables
 from surveys.services.review import give_verdict
 from surveys.services.undo import undo_verdict
 from surveys.vocabulary import USABLE_STATES, Decision, ReturnState, VerdictReason
 from tests.factories import (
+    find_in,
     make_account,
     make_coordinator,
     make_household,
@@ -227,9 +228,7 @@ def test_findings_are_one_row_a_check_with_the_weightiest_outcome(season: Season
     gardens(5)
     report = Return.objects.order_by("id").first()
     assert report is not None
-    Finding.objects.filter(report=report).delete()
-    for outcome in ("note", "out", "offset"):
-        Finding.objects.create(report=report, check_id="exposure", outcome=outcome, sentence="-")
+    find_in(report, *[("exposure", outcome) for outcome in ("note", "out", "offset")])
     found = [row for row in frozen(season, tmp_path)["findings"] if row["return_id"] == str(report.uuid)]
     assert found == [{"return_id": str(report.uuid), "check": "exposure", "outcome": "out"}]
 

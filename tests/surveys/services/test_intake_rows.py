@@ -48,7 +48,7 @@ def test_many_by_copy_are_stored_as_each_of_them_alone() -> None:
     assert (answer.status_code, answer.json()["stored"]) == (200, len(changes)), answer.content
     for payload in alone:
         assert client.send("returns", payload).status_code == 201
-    for table, key in (("surveys_return", "id"), ("surveys_catch", "report_id"), ("surveys_finding", "report_id")):
+    for table, key in (("surveys_return", "id"), ("surveys_catch", "report_id"), ("surveys_found", "report_id")):
         stored = rows(table, key, [payload["id"] for payload in together])
         assert stored == rows(table, key, [payload["id"] for payload in alone])
         assert len(stored) >= len(changes)

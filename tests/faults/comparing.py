@@ -42,6 +42,7 @@ class Comparison:
     half: list[str] = field(default_factory=list)
     stuck: list[str] = field(default_factory=list)
     given_up: list[str] = field(default_factory=list)
+    silent: list[str] = field(default_factory=list)
 
 
 def ask(address: str, question: str) -> list[tuple[Any, ...]]:
@@ -52,6 +53,8 @@ def ask(address: str, question: str) -> list[tuple[Any, ...]]:
 
 def compare(address: str, sendings: Sequence[Sending], ledger: Sequence[dict[str, Any]]) -> Comparison:
     """Hold the database against the ledger and against everything that was ever sent."""
+    from surveys.services.jobs import MOST_ATTEMPTS
+
     found = Comparison()
     by_key = {one.key: one for one in sendings}
     rows = ask(address, "SELECT id, uuid::text FROM surveys_return")
@@ -78,6 +81,9 @@ def compare(address: str, sendings: Sequence[Sending], ledger: Sequence[dict[str
         f"{kind} {key}: {state}, attempt {n}: {why}" for kind, key, state, n, why in jobs if state != "failed"
     ]
     found.given_up = [f"{kind} {key}: attempt {n}: {why}" for kind, key, state, n, why in jobs if state == "failed"]
+    found.silent = [
+        f"{kind} {key}" for kind, key, state, n, why in jobs if state == "failed" and (n < MOST_ATTEMPTS or not why)
+    ]
     found.stuck += [
         f"return {uuid}" for (uuid,) in ask(address, "SELECT uuid FROM surveys_return WHERE state = 'received'")
     ]

@@ -188,7 +188,7 @@ def report(
         ("duplicates", len(found.twice), found.twice),
         ("half-written", len(found.half), found.half),
         ("stuck jobs", len(found.stuck), found.stuck),
-        ("jobs given up", len(found.given_up), found.given_up),
+        ("jobs that failed without saying why", len(found.silent), found.silent),
         ("breaks of the log's chain", 0 if whole else chain.strip(), []),
         ("figures that differ from a calm night", len(different), different),
         ("answers that no client should get", len(load.wrong), load.wrong),
@@ -196,6 +196,8 @@ def report(
     print(f"{'kills (SIGKILL)':40}{killer.done}: {dict(killer.kills)}")
     print(f"{'returns stored / acknowledged':40}{found.returns} / {found.acknowledged}")
     print(f"{'nights and exports asked for':40}{jobs.asked}")
+    # A job whose worker dies five times is given up, with a sentence on the desk: it may be what kills them.
+    print(f"{'of them given up after five beginnings':40}{len(found.given_up)}")
     for name, figure, which in rows:
         print(f"{name:40}{figure}")
         for one in which[:5]:

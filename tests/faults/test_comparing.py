@@ -95,6 +95,21 @@ def test_a_return_and_a_job_that_wait_for_ever_are_found(told: Any) -> None:
     assert sorted(one.split()[0] for one in found.stuck) == ["night", "return"]
 
 
+@pytest.mark.parametrize(
+    ("attempts", "problem", "silent"), [(5, "It was begun 5 times.", 0), (5, "", 1), (2, "It was begun 2 times.", 1)]
+)
+def test_a_job_that_was_given_up_must_have_been_tried_and_say_why(
+    told: Any, attempts: int, problem: str, silent: int
+) -> None:
+    found = damaged(
+        told,
+        "INSERT INTO surveys_job (public_id, kind, key, state, attempts, fence, done, total, parameters, result, problem,"
+        f" created_at) VALUES (gen_random_uuid(), 'night', 'k', 'failed', {attempts}, 0, 0, 0, '{{}}', '{{}}', '{problem}',"
+        " now())",
+    )
+    assert (len(found.given_up), len(found.silent), found.stuck) == (1, silent, [])
+
+
 def test_half_a_batch_is_found() -> None:
     make_season()
     (gardener,) = make_gardeners(1)

@@ -15,6 +15,7 @@ from django.utils import timezone
 from surveys.models import (
     Account,
     Correction,
+    FindingRow,
     IndexValue,
     Lease,
     News,
@@ -126,6 +127,7 @@ class FullWorld(World):
         Correction.objects.create(verdict=verdict, report=decided, group=group, answer="number", low=1, high=1)
         Lease.objects.create(report=decided, by=lead, until=now + timedelta(minutes=10))
         PackedCatch.objects.create(report=decided, order_key=1, answers=bytes(48))
+        FindingRow.objects.create(report=self.looked_at, check_id="rain", outcome="note", sentence="It rained.")
         News.objects.create(region=None, title="Frogs", text="Mind them.", by=lead)
         SafetyPage.objects.create(region=self.site.region, text="Wear gloves.", dated=now.date(), by=lead)
         ReleasedSite.objects.create(

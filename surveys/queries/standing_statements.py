@@ -22,8 +22,11 @@ def prepared_cursor() -> CursorWrapper:
 
     Give values of the same types each time, or each mixture is prepared for itself; a list is best written by
     :func:`array_text`. Names of columns are written out in them: ``*`` would break when a column comes.
-    Errors are Django's, and tests count its statements, as with Django's own cursors.
+    Errors are Django's, as with its own cursors. Where statements are written down, one of these is what is returned:
+    of a prepared one the text with its values is not known.
     """
+    if connection.queries_logged:
+        return connection.cursor()
     connection.ensure_connection()
     cursor: CursorWrapper = connection._prepare_cursor(psycopg.Cursor(connection.connection))  # type: ignore[attr-defined]
     return cursor

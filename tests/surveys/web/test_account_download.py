@@ -167,6 +167,7 @@ def test_every_table_of_the_register_is_in_the_download_or_said_to_be_left_out()
         "surveys.erasure": "says nothing of who it was",
         "surveys.appointment": "roles",
         "surveys.sitepoint": "in sites",
+        "surveys.findingrow": "in findings",
         "otp_static.staticdevice": "in backup_codes",
     }
     names = {
@@ -193,7 +194,8 @@ def test_every_reported_column_of_a_return_is_in_the_download() -> None:
     columns = {column for kept in REGISTER if kept.table == "surveys.return" for column in kept.columns}
     given = next(table for table in everything_about(make_account()) if table.name == "returns").columns
     renamed = {"trap_public_id": "trap", "season_code": "season", "habitat_code": "habitat", "amends_uuid": "amends"}
-    left_out = {"id", "sender", "fingerprint", "screened_with", "region"}  # the region stands in sites
+    # The region stands in sites, and what was found in findings.
+    left_out = {"id", "sender", "fingerprint", "screened_with", "region", "known_findings"}
     assert {renamed.get(name, name) for name in given} == columns - left_out
     assert {field.name for field in apps.get_model("surveys", "return")._meta.concrete_fields} == columns
 

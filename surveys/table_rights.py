@@ -35,6 +35,9 @@ WORKED_OUT_OF_A_RETURN = (
     "pressing",
 )  # fmt: skip
 
+#: Of which the service draws keys itself, for the many rows of a COPY. It cannot set them: that comes with UPDATE.
+DRAWN_FROM = ("surveys_return_id_seq",)
+
 RIGHTS: dict[str, Rights] = {
     # What only grows: the log, what was sent, what was decided, what was told.
     "surveys_event": _GROW,

@@ -7,7 +7,7 @@ from psycopg import sql
 
 from surveys.errors import Faulty, NotFound
 from surveys.services.events import write_event
-from surveys.table_rights import RIGHTS, Rights
+from surveys.table_rights import DRAWN_FROM, RIGHTS, Rights
 
 #: What a role could use to get round its rights, and how a refusal calls it (PostgreSQL manual, "CREATE ROLE").
 _TOO_MUCH = {
@@ -42,6 +42,8 @@ def grant_rights(*, to: str) -> int:
                 cursor.execute(sql.SQL(statement).format(role=role, database=database))
             for table, rights in RIGHTS.items():
                 cursor.execute(_grant(table, rights, role))
+            for name in DRAWN_FROM:
+                cursor.execute(sql.SQL("GRANT USAGE ON SEQUENCE {} TO {}").format(sql.Identifier(name), role))
         write_event(by=None, verb="rights granted", details={"tables": len(RIGHTS)})
     return len(RIGHTS)
 

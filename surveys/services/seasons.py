@@ -147,7 +147,8 @@ def _region(feature: Mapping[str, Any], position: int) -> Region:
         )
         raise Conflict(words.format(code=region.code), code="boundary_changed")
     region.name = own["name"]
-    region.save()
+    # Not its code, though that stays: a return that is being stored there would wait for us, and we for its event.
+    region.save(update_fields=["name", "boundary", "position"])
     return region
 
 

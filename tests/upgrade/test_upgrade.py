@@ -84,6 +84,8 @@ def test_an_old_database_comes_up_whole_and_works(old: Cluster) -> None:
     with psycopg.connect(old.address()) as line:
         row = line.execute("SELECT max(name) FROM django_migrations WHERE app = 'surveys'").fetchone()
         assert row == ("0009_releases",)
+        line.execute("CREATE ROLE service LOGIN")
+        line.execute("GRANT SELECT, INSERT ON surveys_catch TO service")
     before, sent, indexed = counts(old), caught(old), indexes(old, "surveys_catch")
     assert before["surveys_return"] == 15
     assert len(sent) == before["surveys_catch"] == 15 * 6
@@ -108,6 +110,17 @@ def test_an_old_database_comes_up_whole_and_works(old: Cluster) -> None:
     assert caught(old) == sent
     assert indexes(old, "surveys_catch_0") == indexed
     assert len(indexed) == 3
+    # The service that still runs goes on with its rights, before anybody grants them anew.
+    with psycopg.connect(old.address()) as line:
+        asked = " ".join(
+            f"has_table_privilege('service', '{table}', '{right}'),"
+            for table in ("surveys_catch", "surveys_catch_0")
+            for right in ("SELECT", "INSERT", "UPDATE, DELETE, TRUNCATE")
+        )
+        held = line.execute(
+            f"SELECT {asked} has_function_privilege('service', 'begin_counts_of_a_season()', 'EXECUTE')"
+        ).fetchone()
+    assert held == (True, True, False, False, False, False, True)
     unchanged = (
         "surveys_return",
         "surveys_catch",

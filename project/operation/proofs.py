@@ -77,8 +77,11 @@ def take_proof(line: psycopg.Connection[Any], *, name: str) -> Proof:
 
 
 def counted_rows(cursor: psycopg.Cursor[Any]) -> dict[str, int]:
-    """Return how many rows each table has."""
-    cursor.execute("SELECT tablename FROM pg_tables WHERE schemaname = 'public' ORDER BY tablename")
+    """Return how many rows each table has, those of all its parts together."""
+    cursor.execute(
+        "SELECT relname FROM pg_class WHERE relnamespace = 'public'::regnamespace"
+        " AND relkind IN ('r', 'p') AND NOT relispartition ORDER BY relname"
+    )
     tables = [row[0] for row in cursor.fetchall()]
     found = {}
     for table in tables:

@@ -199,7 +199,12 @@ class Return(models.Model):
 
 
 class Catch(models.Model):
-    """One group's answer in a return, as sent."""
+    """One group's answer in a return, as sent.
+
+    In the database the table has several parts, by the season in which the counts came in (migration 0022). Its ``id``
+    is a key to Django alone: the database draws it, but has no index of it, for what is unique in all parts holds the
+    return. So nothing may look a catch up by its ``id``, nor refer to it.
+    """
 
     report = models.ForeignKey(Return, on_delete=models.CASCADE, related_name="catches")
     group = models.ForeignKey(Group, on_delete=models.PROTECT)

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
-from django.db import transaction
+from django.db import connection, transaction
 from django.utils.translation import gettext
 
 from surveys.errors import Conflict, NotAllowed, NotFound
@@ -76,7 +76,8 @@ def install_season(*, by: Account | None, plan: Mapping[str, Any], boundaries: M
 def put_together(*, plan: Mapping[str, Any], boundaries: Mapping[str, Any]) -> Season:
     """Store a season with its regions and lists, inside a transaction that is open, and open it as the last step.
 
-    It comes as a draft first: once it is open, the database lets nothing be added.
+    It comes as a draft first: once it is open, the database lets nothing be added. Counts that come in from now on
+    have a part of their table for themselves (migration 0022); while it is made, returns wait to be stored.
     """
     if Season.objects.filter(code=plan["code"]).exists():
         raise Conflict(
@@ -103,6 +104,8 @@ def put_together(*, plan: Mapping[str, Any], boundaries: Mapping[str, Any]) -> S
     _fill_lists(season, plan)
     season.state = SeasonState.OPEN
     season.save(update_fields=["state"])
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT begin_counts_of_a_season()")
     return season
 
 
@@ -147,7 +150,8 @@ def _region(feature: Mapping[str, Any], position: int) -> Region:
         )
         raise Conflict(words.format(code=region.code), code="boundary_changed")
     region.name = own["name"]
-    region.save()
+    # Not its code, though that stays: a return that is being stored there would wait for us, and we for its event.
+    region.save(update_fields=["name", "boundary", "position"])
     return region
 
 

@@ -18,7 +18,10 @@ from tests.architecture.migration_rules import faults_in, faults_of, later_migra
 pytestmark = pytest.mark.django_db(transaction=True)
 
 #: What a migration may do in spite of a rule, and why: (migration, rule) -> reason.
-ACCEPTED: dict[tuple[str, str], str] = {}
+ACCEPTED: dict[tuple[str, str], str] = {
+    ("0022_counts_in_parts", rule): "the old table becomes a part of a new one, which has its name before anybody looks"
+    for rule in ("renaming-table", "renaming-object", "ban-drop-constraint", "ban-alter-identity")
+}
 
 
 def test_every_migration_after_the_base_line_keeps_the_rules(tmp_path: Path) -> None:

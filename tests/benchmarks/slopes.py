@@ -67,7 +67,11 @@ def asked_of(statement: str, *values: Any) -> Any:
 
 def room(size: int) -> float:
     """Return the bytes of tables and their indexes for each return."""
-    return sum(int(asked_of("SELECT pg_total_relation_size(%s)", table)) for table in GROWING) / size
+    with_parts = (
+        "SELECT pg_total_relation_size(%s) + coalesce(sum(pg_total_relation_size(relid)), 0)"
+        " FROM pg_partition_tree(%s) WHERE isleaf"
+    )
+    return sum(int(asked_of(with_parts, table, table)) for table in GROWING) / size
 
 
 def timed(work: Any) -> float:

@@ -54,6 +54,23 @@ def test_the_dump_is_small() -> None:
     assert Path(DUMP).suffix == ".gz"
 
 
+def caught(cluster: Cluster) -> list[tuple[object, ...]]:
+    """Return every count as it was sent, with the place of its row in its file, which writing it again would change."""
+    with psycopg.connect(cluster.address()) as line:
+        row = "id, report_id, group_id, answer, low, high, ctid::text, pg_relation_filenode(tableoid)"
+        return line.execute(f"SELECT {row} FROM surveys_catch ORDER BY id").fetchall()
+
+
+def indexes(cluster: Cluster, table: str) -> set[int]:
+    """Return the files of the indexes of a table that hold a return or a group."""
+    with psycopg.connect(cluster.address()) as line:
+        found = line.execute(
+            "SELECT pg_relation_filenode(indexrelid) FROM pg_index WHERE indrelid = %s::regclass AND NOT indisprimary",
+            [table],
+        )
+        return {row[0] for row in found}
+
+
 def counts(cluster: Cluster) -> dict[str, int]:
     from project.operation.proofs import counted_rows
 
@@ -67,8 +84,11 @@ def test_an_old_database_comes_up_whole_and_works(old: Cluster) -> None:
     with psycopg.connect(old.address()) as line:
         row = line.execute("SELECT max(name) FROM django_migrations WHERE app = 'surveys'").fetchone()
         assert row == ("0009_releases",)
-    before = counts(old)
+        line.execute("CREATE ROLE service LOGIN")
+        line.execute("GRANT SELECT, INSERT ON surveys_catch TO service")
+    before, sent, indexed = counts(old), caught(old), indexes(old, "surveys_catch")
     assert before["surveys_return"] == 15
+    assert len(sent) == before["surveys_catch"] == 15 * 6
     assert before["surveys_erasure"] == before["surveys_run"] == 1
     told = manage(
         old,
@@ -86,7 +106,29 @@ def test_an_old_database_comes_up_whole_and_works(old: Cluster) -> None:
     after = counts(old)
     for table in GROWING:
         assert after[table] >= before[table], table
-    unchanged = ("surveys_return", "surveys_verdict", "surveys_site", "surveys_trap", "surveys_erasure")
+    # The table of counts has become the first part of one: no row and no index was written anew.
+    assert caught(old) == sent
+    assert indexes(old, "surveys_catch_0") == indexed
+    assert len(indexed) == 3
+    # The service that still runs goes on with its rights, before anybody grants them anew.
+    with psycopg.connect(old.address()) as line:
+        asked = " ".join(
+            f"has_table_privilege('service', '{table}', '{right}'),"
+            for table in ("surveys_catch", "surveys_catch_0")
+            for right in ("SELECT", "INSERT", "UPDATE, DELETE, TRUNCATE")
+        )
+        held = line.execute(
+            f"SELECT {asked} has_function_privilege('service', 'begin_counts_of_a_season()', 'EXECUTE')"
+        ).fetchone()
+    assert held == (True, True, False, False, False, False, True)
+    unchanged = (
+        "surveys_return",
+        "surveys_catch",
+        "surveys_verdict",
+        "surveys_site",
+        "surveys_trap",
+        "surveys_erasure",
+    )
     assert {table: after[table] for table in unchanged} == {table: before[table] for table in unchanged}
 
 

@@ -26,7 +26,7 @@ from surveys.queries.own_rows import everything_about
 from surveys.queries.returns import own_returns
 from tests.architecture.test_addresses import ADDRESSES, expected
 from tests.factories import ApiClient, sign_in_fully
-from tests.full_tables import FullWorld
+from tests.full_tables import BASE, FullWorld
 from tests.pages import walk
 from tests.plans import faults_in, shape_of
 
@@ -53,7 +53,7 @@ FILTERED = [
     ],
     ("api-queue", "lead coordinator", "?limit=5"),
     ("api-exports", "researcher", "?limit=5"),
-    ("my-returns", "owner", f"?after={2_000_000}"),
+    ("my-returns", "owner", f"?after={2 * BASE}"),
     ("overdue", "lead coordinator", ""),
 ]  # fmt: skip
 COLLECTIONS = [

@@ -20,6 +20,7 @@ from psycopg import errors
 from surveys.models import Event, IndexValue, Return
 from surveys.queries.log import broken_links
 from surveys.services.erasure import erase_account
+from surveys.services.intake_rows import COPY_FROM
 from surveys.services.night import ask_for_night, run_night
 from surveys.services.rights import grant_rights
 from surveys.services.screening import screen_received
@@ -106,6 +107,17 @@ def test_the_service_does_its_whole_job_with_its_own_rights(as_app: None) -> Non
     assert broken_links() == []
 
 
+def test_the_service_takes_many_returns_at_once_with_its_own_rights(as_app: None) -> None:
+    make_season()
+    trap = make_trap()
+    nights = [
+        (f"2026-05-{day:02}T17:00:00+00:00", f"2026-05-{day + 1:02}T17:00:00+00:00") for day in range(1, 3 + COPY_FROM)
+    ]
+    sent = [return_payload(trap, set_at=set_at, emptied_at=emptied_at) for set_at, emptied_at in nights]
+    answer = ApiClient(trap.site.household.keeper).send("returns/batch", {"returns": sent})
+    assert answer.json()["stored"] == len(sent) > COPY_FROM, answer.content
+
+
 #: Statements that no bug and no intruder may run as the service. ``{}``: a return that is there.
 REFUSED = [
     "DROP TABLE surveys_return",
@@ -124,6 +136,10 @@ REFUSED = [
     "UPDATE surveys_return SET mouth_mm = 80",
     "UPDATE surveys_catch SET low = 7, high = 7",
     "DELETE FROM surveys_catch",
+    "TRUNCATE surveys_catch",
+    "ALTER TABLE surveys_catch DETACH PARTITION surveys_catch_0",
+    "CREATE OR REPLACE FUNCTION begin_counts_of_a_season() RETURNS void LANGUAGE sql AS 'SELECT 1'",
+    "SELECT setval('surveys_return_id_seq', 1)",
     "UPDATE surveys_correction SET value = '0'",
     "DELETE FROM surveys_verdict",
     "DELETE FROM surveys_erasure",

@@ -8,16 +8,18 @@ from collections.abc import Callable
 from datetime import date
 from typing import Any
 
+import psycopg
 import pytest
-from django.db import connection
+from django.db import connection, transaction
 
 from surveys.errors import Conflict, Faulty, NotAllowed, NotFound, Refusal, Stale
 from surveys.models import Account, Event, Protocol, Region, Season, SeasonPlan
 from surveys.queries.season_plans import draft_of
 from surveys.services.season_plans import begin_plan, drop_plan, open_season, save_section
-from surveys.services.seasons import close_season, install_season
+from surveys.services.seasons import close_season, install_season, put_together
 from surveys.vocabulary import PlanSection
 from tests.factories import make_account, make_coordinator, make_operator, make_researcher, make_season, square
+from tests.journeys.conftest import database_address
 from tests.surveys.plans.drafts import collection, feature, new_limits, whole_boundaries, whole_plan
 
 pytestmark = pytest.mark.django_db
@@ -286,6 +288,18 @@ def test_two_people_save_the_same_section_at_once_and_one_is_told() -> None:
     saved = next(one for one in found if isinstance(one, SeasonPlan))
     plan.refresh_from_db()
     assert plan.plan["welcome"] == saved.plan["welcome"]
+
+
+@pytest.mark.django_db(transaction=True)
+def test_who_stores_a_return_in_a_region_does_not_wait_for_the_season_that_is_opened_there() -> None:
+    """A return looks at its region when it is committed, holding the log, for which the opening waits: neither could go on."""
+    make_season()
+    plan = whole_plan() | {"habitats": [{"code": "other", "weight": 1}]}
+    install_season(by=None, plan=plan, boundaries=whole_boundaries())
+    with transaction.atomic(), psycopg.connect(database_address()) as other:
+        put_together(plan=plan | {"code": "merrow-2028"}, boundaries=whole_boundaries())
+        found = other.execute("SELECT code FROM surveys_region FOR KEY SHARE NOWAIT").fetchall()
+    assert ("eastmark",) in found
 
 
 def test_a_plan_that_is_not_there_is_not_found(lead: Account) -> None:

@@ -38,7 +38,7 @@ WORKED_OUT_OF_A_RETURN = (
 #: Of which the service draws keys itself, for the many rows of a COPY. It cannot set them: that comes with UPDATE.
 DRAWN_FROM = ("surveys_return_id_seq",)
 
-#: What the service may have done as the owner of the tables: each takes nothing from whoever calls it (migration 0022).
+#: What the service may have done as the owner of the tables: each takes nothing from whoever calls it (migration 0021).
 FUNCTIONS = ("begin_counts_of_a_season", "measure_counts")
 
 RIGHTS: dict[str, Rights] = {

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 
 from django.db import connection
 
-#: Keys of returns in each part. Source: migration 0022.
+#: Keys of returns in each part. Source: migration 0021.
 ROOM = 1_000_000_000
 
 

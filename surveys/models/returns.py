@@ -201,7 +201,7 @@ class Return(models.Model):
 class Catch(models.Model):
     """One group's answer in a return, as sent.
 
-    In the database the table has several parts, by the season in which the counts came in (migration 0022). Its ``id``
+    In the database the table has several parts, by the season in which the counts came in (migration 0021). Its ``id``
     is a key to Django alone: the database draws it, but has no index of it, for what is unique in all parts holds the
     return. So nothing may look a catch up by its ``id``, nor refer to it.
     """

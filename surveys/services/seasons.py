@@ -77,7 +77,7 @@ def put_together(*, plan: Mapping[str, Any], boundaries: Mapping[str, Any]) -> S
     """Store a season with its regions and lists, inside a transaction that is open, and open it as the last step.
 
     It comes as a draft first: once it is open, the database lets nothing be added. Counts that come in from now on
-    have a part of their table for themselves (migration 0022); while it is made, returns wait to be stored.
+    have a part of their table for themselves (migration 0021); while it is made, returns wait to be stored.
     """
     if Season.objects.filter(code=plan["code"]).exists():
         raise Conflict(

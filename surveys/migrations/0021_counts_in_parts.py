@@ -1,6 +1,6 @@
 """The counts are parted by the season in which they came in; the table as it was becomes the first part.
 
-No row is read or written again: the bound of the first part was proven by 0021, and its indexes and foreign keys are
+No row is read or written again: the bound of the first part was proven by 0020, and its indexes and foreign keys are
 taken over as they stand. Whoever reads or writes ``surveys_catch`` does so as before, the release before this one too,
 whose rights go along. There is no way back: the old code needs none.
 
@@ -110,6 +110,6 @@ END $$;
 
 
 class Migration(migrations.Migration):
-    dependencies = [("surveys", "0021_counts_so_far_are_proven")]
+    dependencies = [("surveys", "0020_counts_so_far_are_proven")]
 
     operations = [migrations.RunSQL(PARENT), migrations.RunSQL(FUNCTIONS), migrations.RunSQL(RIGHTS)]

@@ -39,17 +39,19 @@ def keys_of(findings: Iterable[StoredFinding]) -> dict[StoredFinding, int]:
     :func:`are_known`, or the like within its own statement, and forgets them all where one is not.
     """
     wanted = set(findings)
-    missing = [one for one in wanted if one not in _keys]
-    if missing:
-        if len(_keys) > MOST_REMEMBERED:
-            _keys.clear()
-            missing = list(wanted)
-        _read(missing)
-        new = [one for one in missing if one not in _keys]
+    # Held here from now on: another thread may forget what is remembered at any moment.
+    found = {one: key for one in wanted if (key := _keys.get(one)) is not None}
+    if len(found) < len(wanted):
+        read = _read([one for one in wanted if one not in found])
+        new = [one for one in wanted if one not in found and one not in read]
         if new:
             _write(new)
-            _read(new)
-    return {one: _keys[one] for one in wanted}
+            read |= _read(new)
+        if len(_keys) > MOST_REMEMBERED:
+            _keys.clear()
+        _keys.update(read)
+        found |= read
+    return found
 
 
 def are_known(keys: Collection[int]) -> bool:
@@ -80,15 +82,17 @@ _TOLD = """
 """
 
 
-def _read(findings: Sequence[StoredFinding]) -> None:
+def _read(findings: Sequence[StoredFinding]) -> dict[StoredFinding, int]:
     with connection.cursor() as cursor:
         cursor.execute(
             f"SELECT known.id, check_id, outcome, marks, sentence FROM ({_TOLD}) told"  # noqa: S608
             " JOIN surveys_knownfinding known USING (check_id, outcome, marks, sentence)",
             _columns(findings),
         )
-        for key, check, outcome, marks, sentence in cursor.fetchall():
-            _keys[StoredFinding(check, Outcome(outcome), tuple(marks), sentence)] = key
+        return {
+            StoredFinding(check, Outcome(outcome), tuple(marks), sentence): key
+            for key, check, outcome, marks, sentence in cursor.fetchall()
+        }
 
 
 def _write(findings: Sequence[StoredFinding]) -> None:

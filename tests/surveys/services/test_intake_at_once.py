@@ -207,6 +207,20 @@ def test_what_many_find_at_once_is_known_once() -> None:
     assert not known_findings.are_known([*answers[0].values(), 0])
 
 
+def test_what_another_thread_forgets_is_still_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    found = known_findings.StoredFinding("rain", known_findings.Outcome.NOTE, (), "It rained.")
+    known_findings.forget_keys()
+    as_ever = known_findings._read
+
+    def forgetful(findings: Any) -> Any:
+        read = as_ever(findings)
+        known_findings.forget_keys()
+        return read
+
+    monkeypatch.setattr(known_findings, "_read", forgetful)
+    assert set(known_findings.keys_of([found])) == {found}
+
+
 def test_no_more_are_remembered_than_there_is_room_for(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(known_findings, "MOST_REMEMBERED", 10)
     known_findings.forget_keys()

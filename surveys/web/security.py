@@ -1,6 +1,6 @@
-"""Pages for those who run a count: threats and what holds them, and a form for the assessment of data protection.
+"""Pages for those who run a count: threats and what holds them, an assessment of data protection, what size costs.
 
-Both are texts beside the code, set as the methods are. They stay English, as the methods do.
+All are texts beside the code, set as the methods are. They stay English, as the methods do.
 """
 
 from __future__ import annotations
@@ -33,6 +33,13 @@ def assessment(request: HttpRequest) -> HttpResponse:
     return render(request, "security/assessment.html", {"text": security_text("ASSESSMENT.md"), "register": REGISTER})
 
 
+@require_safe
+@page(Rule.ANYONE)
+def size(request: HttpRequest) -> HttpResponse:
+    """Show what a return costs at each size, as it was measured, and what to do when there are more."""
+    return render(request, "security/size.html", {"text": security_text("SIZE.md")})
+
+
 @cache
 def security_text(name: str) -> MethodsText:
     """Return a text of the package as a page has it; made once in each process."""
@@ -42,4 +49,5 @@ def security_text(name: str) -> MethodsText:
 urlpatterns = [
     path("security/threats/", threats, name="threats"),
     path("security/assessment/", assessment, name="assessment"),
+    path("size/", size, name="size"),
 ]

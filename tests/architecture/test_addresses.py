@@ -82,6 +82,7 @@ ADDRESSES: dict[str, tuple[Rule, tuple[str, ...], str]] = {
     "privacy": (ANYONE, ("GET",), ""),
     "privacy-children": (ANYONE, ("GET",), ""),
     "threats": (ANYONE, ("GET",), ""),
+    "size": (ANYONE, ("GET",), ""),
     "assessment": (ANYONE, ("GET",), ""),
     "set-language": (ANYONE, ("POST",), ""),
     "guide": (ANYONE, ("GET",), ""),

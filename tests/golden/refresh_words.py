@@ -25,7 +25,15 @@ KEYWORDS = {
     "ngettext": (1, 2), "ngettext_lazy": (1, 2), "pgettext": ((1, "c"), 2), "npgettext": ((1, "c"), 2, 3),
 }  # fmt: skip
 #: Pages that stay English and say so: for programs, researchers and those who read the methods.
-LEFT_IN_ENGLISH = ("methods.html", "codebook.html", "problem.html", "threats.html", "assessment.html", "text.html")
+LEFT_IN_ENGLISH = (
+    "methods.html",
+    "codebook.html",
+    "problem.html",
+    "threats.html",
+    "assessment.html",
+    "size.html",
+    "text.html",
+)
 
 Message = str | tuple[str, ...]
 

@@ -15,7 +15,7 @@ pytestmark = pytest.mark.django_db
 FOR_OTHERS = {
     "second-factor", "second-factor-new", "backup-codes", "people", "invite", "end-appointment",
     "reset-second-factor", "invitation", "queue", "queue-record", "second-looks", "second-look", "where-next",
-    "overdue", "desk", "nights", "night", "cases", "news-edit", "safety-edit", "codebook", "methods", "problem", "threats", "assessment",
+    "overdue", "desk", "nights", "night", "cases", "news-edit", "safety-edit", "codebook", "methods", "problem", "threats", "assessment", "size",
     "season", "season-plans", "new-plan", "season-close", "plan", "plan-open", "plan-regions", "plan-protocol",
     "plan-sentences", "plan-preview", "plan-section", "service-worker", "web-manifest", "field-list", "trap-calendar",
     "sheet-template", "sheet-marked", "health-live", "health-ready", "metrics", "my-photo", "queue-photo", "queue-photo-edit",

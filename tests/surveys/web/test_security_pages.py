@@ -15,6 +15,7 @@ from tests.factories import ROOT
 pytestmark = pytest.mark.django_db
 
 THREATS = files("surveys.security").joinpath("THREATS.md").read_text(encoding="utf-8")
+SIZE = files("surveys.security").joinpath("SIZE.md").read_text(encoding="utf-8")
 ASSESSMENT = files("surveys.security").joinpath("ASSESSMENT.md").read_text(encoding="utf-8")
 
 
@@ -71,7 +72,28 @@ def test_the_assessment_has_the_four_headings_of_the_law_and_defers_to_the_autho
     assert page.count('class="short"') >= 12  # boxes to write in
 
 
-@pytest.mark.parametrize("address", ["/security/threats/", "/security/assessment/"])
+def test_the_page_on_size_says_what_was_measured_and_what_to_do() -> None:
+    page = Client().get("/size/").content.decode()
+    for part in ("Ten times as many", "A hundred times as many", "A thousand times as many", 'id="section-5"'):
+        assert part in page
+    for program in re.findall(r"python -m ([\w.]+)", SIZE):
+        assert (ROOT / f"{program.replace('.', '/')}.py").is_file(), program
+
+
+def test_what_a_return_costs_is_level_from_ten_thousand_to_three_million() -> None:
+    """The table as it stands on the page. What is small and read from the disk once may double; bootstraps do not grow."""
+    rows = [re.findall(r"[\d,.]+", line) for line in SIZE.splitlines() if re.match(r"\| [\d,]+ \|", line)]
+    numbers = [[float(number.replace(",", "")) for number in row] for row in rows]
+    assert [row[0] for row in numbers] == [10_000, 100_000, 1_000_000, 3_000_000]
+    for column, most in ((1, 1.05), (2, 1.3), (3, 1.1), (4, 1.6), (5, 2.1), (8, 1.3), (9, 1.3), (10, 1.3)):
+        figures = [row[column] for row in numbers]
+        assert max(figures) <= most * figures[0], (column, figures)
+    for column in (6, 7):
+        figures = [row[column] for row in numbers]
+        assert max(figures) == figures[0], (column, figures)
+
+
+@pytest.mark.parametrize("address", ["/security/threats/", "/security/assessment/", "/size/"])
 def test_they_read_only(address: str) -> None:
     assert Client().post(address).status_code == 405
 

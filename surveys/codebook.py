@@ -1,61 +1,12 @@
-"""Every column: what it means, and how far it may travel.
+"""How far every stored column may travel: *open*, *coarsened* or *never*.
 
-Two lists. :data:`RELEASED` describes each column of the published table, in order; the table is
-built from it and from nothing else. :data:`STORED` classes every stored column as *open*,
-*coarsened* or *never*; a test walks the models and fails on a column that is missing here.
+A test walks the models and fails on a column that is missing here. What a released column means stands with the
+released tables (``release_files/tables.py``), which name the stored columns that each is made from.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from surveys import vocabulary as words
-from surveys.vocabulary import Exposure, Word
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """One released column: name, type, unit, meaning, and the closed list behind it if any."""
-
-    name: str
-    kind: str
-    meaning: str
-    unit: str = ""
-    words: type[Word] | None = None
-
-
-#: The clean table: one row per return and group, sorted by its first two columns.
-RELEASED: tuple[Column, ...] = (
-    Column("return_id", "string", "Random identifier of the return; the same in every release."),
-    Column("group", "string", "Code of the animal group on the season's list."),
-    Column("season", "string", "Code of the season."),
-    Column("region", "string", "Code of the region."),
-    Column(
-        "cell", "string", "Code of the 0.1 degree grid cell; empty where fewer than five sites of the season share it."
-    ),
-    Column("cell_latitude", "number", "Latitude of the centre of the cell, WGS84.", "degree"),
-    Column("cell_longitude", "number", "Longitude of the centre of the cell, WGS84.", "degree"),
-    Column("cell_uncertainty_m", "integer", "Half the diagonal of the cell, rounded up.", "metre"),
-    Column("site_id", "string", "Random identifier of the site; unrelated to any account."),
-    Column("trap_number", "integer", "Number of the trap at its site."),
-    Column("habitat", "string", "Microhabitat of the trap."),
-    Column("window", "string", "Code of the survey window; empty between windows."),
-    Column("night", "date", "Local date of the evening on which the trap was open."),
-    Column("exposure_hours", "number", "Hours from setting to emptying, rounded to a quarter.", "hour"),
-    Column("trap_nights", "number", "Effort: hours / 24, times the traps added up in the return.", "trap-night"),
-    Column("mouth_mm", "number", "Inside width of the cup's mouth; empty when not measured.", "millimetre"),
-    Column("fresh", "boolean", "True when the trap was dug in less than 48 h before it was opened."),
-    Column("standing", "string", "How the return stands to its protocol.", words=words.Standing),
-    Column("state", "string", "How the return came to be usable.", words=words.ReturnState),
-    Column("answer", "string", "Which of the five answers was given.", words=words.AnswerKind),
-    Column("count_min", "integer", "Lowest count that the answer allows; empty when it allows any.", "animals"),
-    Column("count_max", "integer", "Highest count that the answer allows; empty when open above.", "animals"),
-    Column(
-        "corrected", "boolean", "True when a coordinator corrected this answer; what was sent stands in the next two."
-    ),
-    Column("sent_count_min", "integer", "Lowest count of the answer as it was sent.", "animals"),
-    Column("sent_count_max", "integer", "Highest count of the answer as it was sent.", "animals"),
-)
+from surveys.vocabulary import Exposure
 
 _OPEN = Exposure.OPEN
 _COARSE = Exposure.COARSENED

@@ -1,7 +1,8 @@
-"""The peer of taking in: a bare view of Django REST framework that does one INSERT, beside the service's addresses.
+"""The peers of taking in and of pages: bare views of Django REST framework, with one INSERT and with one SELECT.
 
-It reads the same body by one serializer and stores it in one table: without a token, a limit, a key, a protocol check
-or a log. It stands in the same server, behind the same middleware, so that both are served alike.
+The one reads the same body by one serializer and stores it in one table: without a token, a limit, a key, a protocol
+check or a log. It stands in the same server, behind the same middleware, so that both are served alike. The other
+answers fifty returns as they stand in their table, by a serializer, to whoever asks.
 """
 
 from __future__ import annotations
@@ -16,8 +17,9 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from project.urls import handler400, handler403, handler404, handler500, urlpatterns
+from surveys.models import Return
 
-__all__ = ["TABLE", "Bare", "handler400", "handler403", "handler404", "handler500", "urlpatterns"]
+__all__ = ["TABLE", "Bare", "BarePage", "handler400", "handler403", "handler404", "handler500", "urlpatterns"]
 
 TABLE = """
 CREATE TABLE IF NOT EXISTS bare_return (
@@ -72,4 +74,30 @@ class Bare(APIView):
         return Response(given.data, 201)
 
 
-urlpatterns = [path("bare", Bare.as_view()), *urlpatterns]
+class BareOut(serializers.Serializer[Any]):
+    """A return as its table holds it."""
+
+    uuid = serializers.UUIDField()
+    night = serializers.DateField()
+    state = serializers.CharField()
+    standing = serializers.CharField()
+    habitat = serializers.IntegerField(source="habitat_id")
+    exposure_h = serializers.FloatField()
+    trap_nights = serializers.FloatField(allow_null=True)
+    rim_ratio = serializers.FloatField(allow_null=True)
+
+
+class BarePage(APIView):
+    """One SELECT, one serializer."""
+
+    authentication_classes: Any = ()
+    permission_classes: Any = ()
+    throttle_classes: Any = ()
+
+    def get(self, request: Any) -> Response:
+        """Answer the first fifty returns."""
+        rows = Return.objects.order_by("pk")[:50]
+        return Response(BareOut(rows, many=True).data)
+
+
+urlpatterns = [path("bare", Bare.as_view()), path("bare-page", BarePage.as_view()), *urlpatterns]

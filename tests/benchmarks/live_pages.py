@@ -1,8 +1,9 @@
 """Live data at a million returns: how long a page takes, how many queries, and whether page 10,000 is slower.
 
 ``python -m tests.benchmarks.live_pages`` fills a database of its own by SQL (some minutes), then reads pages through
-the API as a researcher. Prints median, 95th percentile and queries of each kind of page, beside a bare page of the
-same API (the peer in the same run), and what an export of the whole season takes. Pages near the beginning and deep
+the API as a researcher. Prints median, 95th percentile and queries of each kind of page, beside a bare view with one
+SELECT (the peer in the same run, behind the same middleware); with ``--exports`` what an export of the whole season
+takes beside PostgreSQL's COPY of the same statement into nothing. Pages near the beginning and deep
 inside are asked for in turn, each another one, so that load from elsewhere is shared by both.
 """
 
@@ -192,9 +193,27 @@ def time_export(season: Any, table: str) -> None:
                 tell=lambda done, total: None,
             )  # fmt: skip
             took = perf_counter() - begun
+        bare = copied_into_nothing(season, ExportTable(table))
         print(
-            f"export of {table}, {kind.label}: {written.rows:,} rows, {written.size_bytes / 2**20:.0f} MiB, {took:.1f} s"
+            f"export of {table}, {kind.label}: {written.rows:,} rows, {written.size_bytes / 2**20:.0f} MiB, {took:.1f} s;"
+            f" COPY of the same into nothing {bare:.1f} s, ratio of the rates {bare / took:.2f}",
+            flush=True,
         )
+
+
+def copied_into_nothing(season: Any, table: Any) -> float:
+    """Return the seconds that PostgreSQL's COPY of the statement of an export takes, read and thrown away."""
+    from surveys.queries.live_data import export_statement, parameters_of, read_places
+    from surveys.queries.live_filters import LiveFilter
+    from surveys.services.export_files import _one_moment
+
+    with _one_moment() as cursor:
+        parameters = parameters_of(season, LiveFilter(), read_places(season, cursor))
+        begun = perf_counter()
+        with cursor.copy(f"COPY ({export_statement(table, LiveFilter())}) TO STDOUT (FORMAT csv)", parameters) as copy:
+            for _ in copy:
+                pass
+        return perf_counter() - begun
 
 
 def main() -> None:
@@ -223,7 +242,8 @@ def main() -> None:
     print(f"places, once a minute: {len(places.regions)} regions, {1000 * (perf_counter() - begun):.0f} ms")
     live_data.time_now = lambda: 0.0  # from here on they are known
     live_data.live_places(season)
-    peer = told("peer: the list of seasons", [time_of(client, "/api/v1/seasons") for _ in range(asked.times)])
+    settings.ROOT_URLCONF = "tests.benchmarks.bare_urls"
+    peer = told("peer: a bare view, 50 returns", [time_of(client, "/bare-page") for _ in range(asked.times)])
     deep = pages(client, deep_address(client, asked.deep))
     first = pages(client, address_of())
     took: tuple[list[float], list[float]] = ([], [])

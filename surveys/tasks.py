@@ -14,6 +14,12 @@ from surveys.services.waking import screening_has_woken, wake
 from surveys.vocabulary import JobKind
 
 
+#: Seconds after which a night or another long job must give way, and is taken up again by the next sweep: a night goes
+#: on where its screening was. The second ends it. A million returns take one processor two hours. Both lie below the
+#: visibility timeout of the broker, or a long task would run twice at once (project/settings/base.py).
+LONG_TURN = {"soft_time_limit": 50 * 60, "time_limit": 55 * 60}
+
+
 @shared_task(name="surveys.tasks.screen_received")
 def screen_received() -> int:
     """Screen everything that waits to be screened. Returns how many."""
@@ -24,7 +30,7 @@ def screen_received() -> int:
     return screened
 
 
-@shared_task(name="surveys.tasks.run_night")
+@shared_task(name="surveys.tasks.run_night", **LONG_TURN)
 def run_night(job_id: int) -> None:
     """Run a night's job, unless somebody does already."""
     night.run_night(job_id=job_id)
@@ -52,7 +58,7 @@ def help_with_night(job_id: int) -> None:
         wake("help_with_night", job_id, expires=60)
 
 
-@shared_task(name="surveys.tasks.resume_job")
+@shared_task(name="surveys.tasks.resume_job", **LONG_TURN)
 def resume_job(job_id: int) -> None:
     """Take up one job, whatever its kind."""
     night.resume_job(job_id=job_id)

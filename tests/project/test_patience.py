@@ -76,6 +76,24 @@ def test_a_page_waits_less_than_the_server_in_front_and_a_job_less_than_celery()
         assert held.statement_s == 0 or held.lock_s < held.statement_s
 
 
+def test_no_task_outlasts_the_patience_of_the_broker() -> None:
+    """Measured on celery 5.7: a task that is longer than the visibility timeout runs twice at once."""
+    from project.celery import app
+    from project.settings import base
+
+    app.loader.import_default_modules()
+    own = {name: task for name, task in app.tasks.items() if name.startswith("surveys.")}
+    assert len(own) > 8
+    patience = base.CELERY_BROKER_TRANSPORT_OPTIONS["visibility_timeout"]
+    for name, task in own.items():
+        soft = task.soft_time_limit or base.CELERY_TASK_SOFT_TIME_LIMIT
+        hard = task.time_limit or base.CELERY_TASK_TIME_LIMIT
+        assert soft < hard < patience, name
+    # A night of a million returns takes one processor two hours, and is begun five times at most.
+    assert own["surveys.tasks.run_night"].soft_time_limit * 5 > 2 * 3600
+    assert own["surveys.tasks.resume_job"].soft_time_limit == own["surveys.tasks.run_night"].soft_time_limit
+
+
 @pytest.fixture
 def hurried(transactional_db: None) -> Iterator[None]:
     """This test's own line gives up at once, on queries and on locks."""

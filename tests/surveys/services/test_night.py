@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
+from celery.exceptions import SoftTimeLimitExceeded
 from django.utils import timezone
 
 from surveys.models import Event, IndexValue, Job, Query, Return, Run, UsualCatch
@@ -127,6 +128,36 @@ def test_a_job_that_always_falls_over_is_given_up_and_says_why() -> None:
     job.refresh_from_db()
     assert (job.state, job.attempts, job.problem) == ("failed", 5, "the lamp went out")
     assert claim_job(job_id=job.pk) is None
+
+
+def test_a_night_that_must_give_way_goes_on_where_its_screening_was(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Celery raises SoftTimeLimitExceeded wherever a task is at that moment."""
+    season = make_season(review_budget=1e-9)
+    send(7)
+    job, _ = ask_for_night(season=season, night=date(2026, 5, 4))
+    monkeypatch.setattr(screening, "BATCH", 2)
+    as_ever, batches = screening.screening_cases, []
+
+    def interrupted(rows: list[Return], **given: Any) -> Any:
+        if rows[0].state == "standing":  # the others have only just come in
+            batches.append([row.pk for row in rows])
+        if len(batches) == 3:
+            raise SoftTimeLimitExceeded
+        return as_ever(rows, **given)
+
+    monkeypatch.setattr(screening, "screening_cases", interrupted)
+    with pytest.raises(SoftTimeLimitExceeded):
+        run_night(job_id=job.pk)
+    job.refresh_from_db()
+    assert (job.state, job.attempts) == ("queued", 1)
+    done = Return.objects.filter(screened_with=job.pk).count()
+    assert done == 4
+    cut, batches[:] = batches[:], []
+    monkeypatch.setattr(screening, "screening_cases", as_ever)
+    assert run_night(job_id=job.pk) is not None
+    assert Return.objects.filter(screened_with=job.pk).count() == 7
+    assert Run.objects.get().parameters["screening"]["screened"] == 7 - done
+    assert len(cut) == 3
 
 
 def test_an_odd_return_holds_up_nobody(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -5,6 +5,8 @@ Losing a task loses nothing: beat asks again every minute what the tables say is
 
 from __future__ import annotations
 
+from typing import Any
+
 from celery import shared_task
 from django.utils import timezone
 
@@ -13,11 +15,10 @@ from surveys.services import jobs, letters, morning, night, parts, retention, sc
 from surveys.services.waking import screening_has_woken, wake
 from surveys.vocabulary import JobKind
 
-
 #: Seconds after which a night or another long job must give way, and is taken up again by the next sweep: a night goes
 #: on where its screening was. The second ends it. A million returns take one processor two hours. Both lie below the
 #: visibility timeout of the broker, or a long task would run twice at once (project/settings/base.py).
-LONG_TURN = {"soft_time_limit": 50 * 60, "time_limit": 55 * 60}
+LONG_TURN: dict[str, Any] = {"soft_time_limit": 50 * 60, "time_limit": 55 * 60}
 
 
 @shared_task(name="surveys.tasks.screen_received")

@@ -27,6 +27,7 @@ def prepared_cursor() -> CursorWrapper:
     """
     if connection.queries_logged:
         return connection.cursor()
+    connection.close_if_health_check_failed()  # as Django's own do: the server may have been started anew
     connection.ensure_connection()
     cursor: CursorWrapper = connection._prepare_cursor(psycopg.Cursor(connection.connection))  # type: ignore[attr-defined]
     return cursor

@@ -13,7 +13,19 @@ from datetime import UTC, datetime, timedelta
 from django.apps import apps
 from django.db import connection
 
-from surveys.models import Account, Consent, Household, Return, Run, Season, Site, SitePoint, Trap, TrayPhoto
+from surveys.models import (
+    Account,
+    Consent,
+    Household,
+    KnownFinding,
+    Return,
+    Run,
+    Season,
+    Site,
+    SitePoint,
+    Trap,
+    TrayPhoto,
+)
 from surveys.services.people import CONSENT_VERSION, found_household, give_consent, open_account
 from surveys.services.photos import add_tray_photo
 from surveys.services.sites import add_site, add_traps
@@ -49,10 +61,12 @@ class Garden:
 def number_rows_apart() -> None:
     """Let the numbers of rows begin at 917 and so many: 9170000001 and on for the first table, and so forth.
 
-    A run is left out: it is known by its number, on the page of its season and to whoever computes it again.
+    A run is left out: it is known by its number, on the page of its season and to whoever computes it again. So are the
+    keys of what a check can say, which are about nobody and smaller numbers.
     """
     models = sorted(apps.get_app_config("surveys").get_models(), key=lambda model: model.__name__)
     models.remove(Run)
+    models.remove(KnownFinding)
     with connection.cursor() as cursor:
         for position, model in enumerate(one for one in models if one._meta.pk.column == "id"):
             cursor.execute("SELECT pg_get_serial_sequence(%s, 'id')", [model._meta.db_table])

@@ -23,6 +23,7 @@ from tests.attacker.planted import (
     hidden_texts,
     plant_survey,
 )
+from tests.counts_in_parts import parts_as_before
 from tests.factories import make_coordinator, make_household, make_researcher
 from tests.making import make_release_now
 from tests.several_seasons import run_once
@@ -50,9 +51,12 @@ class Planted:
 def planted(django_db_setup: None, django_db_blocker: pytest.FixtureRequest) -> Iterator[Planted]:
     with django_db_blocker.unblock():  # type: ignore[attr-defined]
         cache.clear()
-        yield build()
-        # As Django does behind each test that commits; numbers of rows begin at 1 again.
-        call_command("flush", verbosity=0, interactive=False)
+        with parts_as_before():
+            try:
+                yield build()
+            finally:
+                # As Django does behind each test that commits; numbers of rows begin at 1 again.
+                call_command("flush", verbosity=0, interactive=False)
         connections.close_all()
 
 

@@ -30,6 +30,7 @@ from surveys.services.people import CONSENT_VERSION, found_household, give_conse
 from surveys.services.photos import add_tray_photo
 from surveys.services.sites import add_site, add_traps
 from surveys.vocabulary import HouseholdKind, Licence
+from tests.counts_in_parts import ROOM
 from tests.factories import PASSWORD, make_season, send_return
 from tests.pictures import plain_jpeg
 
@@ -73,6 +74,10 @@ def number_rows_apart() -> None:
             (name,) = cursor.fetchone() or (None,)
             if name:  # the log is numbered by a trigger
                 cursor.execute(f"ALTER SEQUENCE {name} RESTART WITH {FIRST_ID + position * 100_000}")
+        part = FIRST_ID // ROOM  # of the counts of returns with such numbers
+        cursor.execute(
+            f"CREATE TABLE surveys_catch_{part} PARTITION OF surveys_catch FOR VALUES FROM ({part * ROOM}) TO ({(part + 1) * ROOM})"
+        )
 
 
 def plant_survey() -> tuple[Season, list[Garden]]:

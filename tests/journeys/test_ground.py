@@ -51,8 +51,9 @@ def test_a_household_finds_its_square_on_the_map(browser: Browser, served: str, 
     page.click(".tile-links >> text=E5")
     page.check('input[value="C5"]', force=True)
     go_on(page)
-    assert page.title() == "Is this the place?: Trapnight"
+    expect(page).to_have_title("Is this the place?: Trapnight")
     go_on(page)
+    page.wait_for_url(re.compile(r"/my/sites/[0-9a-f-]{36}/$"))
     site = Site.objects.get()
     assert page.url == f"{served}/my/sites/{site.public_id}/"
     # Fifth column from 18 W, fifth row from 52 N: the cell at 51.5 N, 17.6 W; in it the third of six, the fifth of ten.

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 from django.utils import timezone
-from playwright.sync_api import Browser, BrowserContext, Page
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from surveys.models import Account, Opening, Site
 from surveys.services.sites import add_trap

@@ -26,6 +26,8 @@ KERNELS = "Haswell"
 #: "CPU build options"; the names before that began with AVX512, too.
 NEEDED, BEYOND = "X86_V3", ("X86_V4", "AVX512")
 
+_LEFT = "NPY_DISABLE_CPU_FEATURES"
+
 #: Variables of this process that the other one needs to start; nothing else goes along, no secret among them.
 _KEPT = ("PATH", "LD_LIBRARY_PATH", "SYSTEMROOT", "TMPDIR", "TEMP", "TMP")
 _ROOT = Path(__file__).resolve().parent.parent.parent
@@ -69,12 +71,17 @@ def environment() -> dict[str, str]:
 
 
 def same_on_all_processors() -> dict[str, str]:
-    """Return the variables that keep the libraries to AVX2 and FMA; none where the processor is of another kind."""
+    """Return the variables that keep the libraries to AVX2 and FMA; none where the processor is of another kind.
+
+    Within a process that is kept to them already they are the same: numpy does not find what it was told to leave.
+    """
     shown = cast(dict[str, Any], np.show_config(mode="dicts"))
     found = [str(name) for name in shown["SIMD Extensions"].get("found", [])]
     if platform.machine().lower() not in {"x86_64", "amd64"} or NEEDED not in found:
         return {}
     return {
         "OPENBLAS_CORETYPE": KERNELS,
-        "NPY_DISABLE_CPU_FEATURES": " ".join(name for name in found if name.startswith(BEYOND)),
+        _LEFT: " ".join(
+            sorted({*os.environ.get(_LEFT, "").split(), *(one for one in found if one.startswith(BEYOND))})
+        ),
     }

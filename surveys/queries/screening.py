@@ -115,14 +115,18 @@ def region_frames(
 
 
 def usable_effort(lists: SeasonLists) -> Floats:
-    """Return trap-nights of usable returns by region, window and habitat, (R, W, H). One query."""
+    """Return trap-nights of usable returns by region, window and habitat, (R, W, H). One query.
+
+    Added up as decimals and in one order: floats would end in other digits whenever rows have moved in their table.
+    """
     effort = np.zeros((len(lists.regions), len(lists.windows), len(lists.habitats)))
     places = _Places(lists)
     with connection.cursor() as cursor:
         cursor.execute(
-            "SELECT s.region_id, r.night, r.habitat_id, sum(r.trap_nights) FROM surveys_return r"
+            "SELECT s.region_id, r.night, r.habitat_id, sum(r.trap_nights::numeric)::float8 FROM surveys_return r"
             " JOIN surveys_trap t ON t.id = r.trap_id JOIN surveys_site s ON s.id = t.site_id"
-            " WHERE r.season_id = %s AND r.state = ANY(%s) AND r.trap_nights IS NOT NULL GROUP BY 1, 2, 3",
+            " WHERE r.season_id = %s AND r.state = ANY(%s) AND r.trap_nights IS NOT NULL"
+            " GROUP BY 1, 2, 3 ORDER BY 1, 2, 3",
             [lists.season.pk, sorted(USABLE_STATES)],
         )
         for region, night, habitat, nights in cursor.fetchall():

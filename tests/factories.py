@@ -267,10 +267,10 @@ def send_return(trap: Trap, *, screened: bool = False, **changes: Any) -> Return
 
 def find_in(report: Return, *findings: tuple[str, str]) -> None:
     """Let the checks have found just this in a stored return: pairs of a check and an outcome, in their order."""
-    keys = keys_of(StoredFinding(check, Outcome(outcome), (), "Found in a test.") for check, outcome in findings)
-    order = [keys[StoredFinding(check, Outcome(outcome), (), "Found in a test.")] for check, outcome in findings]
+    found = [StoredFinding(check, Outcome(outcome), (), "Found in a test.") for check, outcome in findings]
+    keys = keys_of(found)
     with thawed():
-        Return.objects.filter(pk=report.pk).update(known_findings=order)
+        Return.objects.filter(pk=report.pk).update(known_findings=[keys[one] for one in found])
 
 
 def stored(payload: dict[str, Any]) -> Return:

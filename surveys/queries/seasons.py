@@ -9,7 +9,6 @@ from functools import lru_cache
 from time import time as time_now
 from zoneinfo import ZoneInfo
 
-from django.db import connection
 from django.db.models import QuerySet
 
 from surveys.errors import NotFound
@@ -72,27 +71,17 @@ def current_season() -> Season | None:
 
 
 def open_seasons_of(region: Region) -> list[Season]:
-    """Return the seasons that are open in a region, newest first. One query; two where one of them was moved since.
-
-    Each return asks, so a row is made into a season again only after it changed: PostgreSQL gives every version of a
-    row the number of the transaction that wrote it (``xmin``) and a place (``ctid``).
-    """
-    with connection.cursor() as cursor:
-        cursor.execute(_OPEN_IN, [SeasonState.OPEN.value, region.pk])
-        return [season_as(key, version) for key, version in cursor.fetchall()]
-
-
-_OPEN_IN = """
-SELECT season.id, season.xmin::text || season.ctid::text FROM surveys_season season
-JOIN surveys_season_regions listed ON listed.season_id = season.id
-WHERE season.state = %s AND listed.region_id = %s
-ORDER BY season.opens_on DESC, season.code
-"""
+    """Return the seasons that are open in a region, newest first. One query."""
+    return list(seasons().filter(state=SeasonState.OPEN, regions=region))
 
 
 @lru_cache(maxsize=64)
 def season_as(key: int, version: str) -> Season:
-    """Return a season as it stood in one version of its row. One query, and none for a version that was read before."""
+    """Return a season as it stood in one version of its row. One query, and none for a version that was read before.
+
+    Each return asks, so a row is made into a season again only after it changed: PostgreSQL gives every version of a
+    row the number of the transaction that wrote it (``xmin``) and a place (``ctid``).
+    """
     return seasons().get(pk=key)
 
 

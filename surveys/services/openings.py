@@ -15,6 +15,7 @@ from typing import Any, Literal
 from uuid import UUID
 
 from django.db import IntegrityError, transaction
+from django.db.models import Q
 from django.utils import timezone
 
 from surveys.errors import Conflict, Fault, Faulty, NotFound
@@ -146,12 +147,6 @@ def end_with_return(*, opening: Opening, report: Return) -> None:
         _end(held, Ending.LOST if report.trap_state in LOST_STATES else Ending.EMPTIED, report.emptied_at)
 
 
-#: Written out, as every return asks it.
-_STANDING_OR_NAMED = """
-SELECT * FROM surveys_opening WHERE trap_id = ANY(%s) AND (ended_at IS NULL OR uuid = ANY(%s::uuid[]))
-"""
-
-
 def end_with_returns(*, reports: Sequence[Return], named: Mapping[UUID, UUID] | None = None) -> None:
     """End the settings of the traps that stored returns are about, inside the transaction that stores them.
 
@@ -163,7 +158,8 @@ def end_with_returns(*, reports: Sequence[Return], named: Mapping[UUID, UUID] | 
     if not reports:
         return
     about = {report.trap_id for report in reports}
-    found = list(Opening.objects.raw(_STANDING_OR_NAMED, [list(about), list(named.values())]))
+    standing_or_named = Q(ended_at__isnull=True) | Q(uuid__in=named.values())
+    found = list(Opening.objects.filter(standing_or_named, trap__in=about))
     by_uuid = {one.uuid: one for one in found}
     open_at = {one.trap_id: one for one in found if one.ended_at is None}
     for report in reports:

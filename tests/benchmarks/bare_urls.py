@@ -56,12 +56,16 @@ class BareIn(serializers.Serializer[Any]):
     catch = AnswerIn(many=True)
 
 
-class Bare(APIView):
-    """One serializer, one INSERT."""
+class Open(APIView):
+    """Asks nobody who they are."""
 
     authentication_classes: Any = ()
     permission_classes: Any = ()
     throttle_classes: Any = ()
+
+
+class Bare(Open):
+    """One serializer, one INSERT."""
 
     def post(self, request: Any) -> Response:
         """Store what was sent and send it back."""
@@ -87,12 +91,8 @@ class BareOut(serializers.Serializer[Any]):
     rim_ratio = serializers.FloatField(allow_null=True)
 
 
-class BarePage(APIView):
+class BarePage(Open):
     """One SELECT, one serializer."""
-
-    authentication_classes: Any = ()
-    permission_classes: Any = ()
-    throttle_classes: Any = ()
 
     def get(self, request: Any) -> Response:
         """Answer the first fifty returns."""

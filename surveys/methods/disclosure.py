@@ -23,7 +23,9 @@ from enum import StrEnum
 from itertools import combinations
 from types import MappingProxyType
 
-from surveys.methods.disclosure_attack import Part, ends_without, find_leak, incidence
+import numpy as np
+
+from surveys.methods.disclosure_attack import Part, ends_without, find_leak, follows, incidence
 
 FEWEST_SITES = 5  # k
 
@@ -159,6 +161,8 @@ def plan_release(
         draft.strata[row.key], draft.rows[row.key] = settle_stratum(row, shown_as, summed_as, k)
     for total in totals:
         draft.totals[total.name] = Choice.PUBLISHED
+    if earlier and dict(earlier[-1].strata) == draft.rows:
+        keep_withheld(draft, earlier[-1])
     while (withheld := next_to_withhold(draft, totals, earlier, k)) is not None:
         choices, key = withheld
         choices[key] = Choice.PROTECTS_OTHERS
@@ -168,13 +172,25 @@ def plan_release(
     return ReleasePlan(MappingProxyType(draft.strata), MappingProxyType(draft.totals), published)
 
 
+def keep_withheld(draft: Draft, last: Published) -> None:
+    """Withhold what the last release withheld, where nothing has changed since: the same data are the same release."""
+    for key, choice in draft.strata.items():
+        if choice in GOES_OUT and key not in last.shown:
+            draft.strata[key] = Choice.PROTECTS_OTHERS
+    went_out = {total.name for total in last.totals}
+    for name in draft.totals:
+        if name not in went_out:
+            draft.totals[name] = Choice.PROTECTS_OTHERS
+
+
 def next_to_withhold(
     draft: Draft, totals: Sequence[Total], earlier: Sequence[Published], k: int
 ) -> tuple[dict[Key, Choice], Key] | None:
     """Find what has to be withheld next, as the choices it stands in and its key; None when nothing leaks.
 
     Among the publications of a leak those are preferred whose withholding ends it; then strata before totals; then
-    those with fewest sites; then the order in which they were given. What went out earlier cannot be taken back.
+    those with fewest sites; then the order in which they were given. What went out earlier cannot be taken back, so
+    that withholding what follows from it helps nobody: that is last.
     """
     strata = [key for key, choice in draft.strata.items() if choice in GOES_OUT]
     sums = [total for total in totals if draft.totals[total.name] == Choice.PUBLISHED]
@@ -188,6 +204,8 @@ def next_to_withhold(
         own = list(range(len(strata), len(strata) + len(sums))) or list(range(len(strata)))
     sizes = [site_count(draft, (key,)) for key in strata] + [site_count(draft, total.members) for total in sums]
     matrix = incidence(parts, len(strata) + len(sums) + before)
+    told = matrix[len(strata) + len(sums) :]
+    own = [number for number in own if not follows(told, tuple(np.flatnonzero(matrix[number]).tolist()))] or own
 
     def preference(number: int) -> tuple[bool, bool, int]:
         ends = bool(leak.parts) and ends_without(leak, parts, matrix, number)

@@ -81,7 +81,7 @@ def fill(connection: Any, season: Any, returns: int, gardens: int) -> None:
     windows = list(season.windows.order_by("first_day"))
     groups = list(season.seasongroup_set.select_related("group").order_by("position"))
     keeper = open_account(email="large@merrow.example", password="a long enough phrase", adult=True)
-    copy_gardens(connection, keeper.pk, regions, habitats, gardens)
+    copy_gardens(connection, keeper.pk, list(season.regions.order_by("position")), habitats, gardens)
     site = np.sort(rng.integers(0, gardens, returns))
     trap = rng.integers(0, 4, returns)
     habitat = (site * 7 + trap * 3) % len(habitats)
@@ -100,7 +100,10 @@ def fill(connection: Any, season: Any, returns: int, gardens: int) -> None:
 
 
 def untold(season: Any) -> str:
-    """Return the keys of what the checks find in a return that says the least, as PostgreSQL writes an array."""
+    """Return the keys of what the checks find in a return that says the least, as PostgreSQL writes an array.
+
+    What a person must look at is left out: these returns say their habitat.
+    """
     from surveys.queries.seasons import limits_of
     from surveys.queries.standing_statements import array_text
     from surveys.services.known_findings import as_stored, keys_of
@@ -108,18 +111,21 @@ def untold(season: Any) -> str:
 
     rules = limits_of(season.protocol).rules
     found = [one for rule in rules if "unknown" in dict(rule.cases) for one in rule.ready("unknown") or ()]
-    keys = keys_of(as_stored(one) for one in found if one.outcome != Outcome.FINE)
+    keys = keys_of(as_stored(one) for one in found if one.outcome not in (Outcome.FINE, Outcome.HOLD))
     return array_text(sorted(keys.values()))
 
 
-def copy_gardens(connection: Any, keeper: int, regions: list[int], habitats: list[int], gardens: int) -> None:
-    """Write households 1 to n with one site each, its point and four traps."""
+def copy_gardens(connection: Any, keeper: int, regions: list[Any], habitats: list[int], gardens: int) -> None:
+    """Write households 1 to n with one site each, its point somewhere inside its region, and four traps."""
+    from shapely.geometry import shape
+
     lines = {name: io.StringIO() for name in ("household", "site", "point", "trap")}
+    points = [shape(region.boundary).representative_point() for region in regions]
     for n in range(1, gardens + 1):
-        region = regions[n % len(regions)]
+        region, point = regions[n % len(regions)].pk, points[n % len(regions)]
         lines["household"].write(f"{n}\t{n:032x}\t{keeper}\tlarge-{n}\thousehold\t2026-01-01\n")
         lines["site"].write(f"{n}\t{n:032x}\t{n}\t1\t{region}\tL{n % 997}\t51.5\t-18\t707\t2026-01-01\n")
-        lines["point"].write(f"{n}\t51.5\t-18\t11\n")
+        lines["point"].write(f"{n}\t{point.y:.4f}\t{point.x:.4f}\t11\n")
         for t in range(4):
             number = 4 * (n - 1) + t + 1
             lines["trap"].write(

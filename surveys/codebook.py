@@ -162,6 +162,7 @@ STORED: dict[str, dict[str, Exposure]] = {
         "certain": _NEVER,
         "screened_at": _NEVER,
         "screened_with": _NEVER,
+        "compared_with": _NEVER,
         "region": _OPEN,
         "reason": _OPEN,
         "pressing": _NEVER,

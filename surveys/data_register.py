@@ -235,7 +235,7 @@ REGISTER: tuple[Kept, ...] = (
         (
             "state", "version", "moved_at", "standing", "exposure_h", "whole_nights", "trap_nights", "rim_ratio",
             "fresh", "probability", "damage", "rank", "urgent", "certain", "screened_at", "screened_with",
-            "region", "reason", "pressing", "known_findings",
+            "compared_with", "region", "reason", "pressing", "known_findings",
         ),
         "What the service worked out from a return, and whether a person must look at it",
         "So that a slip does not become a finding.",

@@ -31,8 +31,8 @@ _ANY = Rights(delete=True)
 #: What the service works out about a return, or learns of it later. All else in the row is what was sent.
 WORKED_OUT_OF_A_RETURN = (
     "state", "version", "moved_at", "standing", "exposure_h", "whole_nights", "trap_nights", "rim_ratio", "fresh",
-    "probability", "damage", "rank", "urgent", "certain", "screened_at", "screened_with", "region_id", "reason",
-    "pressing",
+    "probability", "damage", "rank", "urgent", "certain", "screened_at", "screened_with", "compared_with", "region_id",
+    "reason", "pressing",
 )  # fmt: skip
 
 #: Of which the service draws keys itself, for the many rows of a COPY. It cannot set them: that comes with UPDATE.

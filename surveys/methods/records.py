@@ -10,6 +10,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from surveys.vocabulary import AnswerKind, Mark, Outcome, QueryKind, QueryReason, Standing
 
 
@@ -30,6 +33,18 @@ class Answer:
     def known(self) -> bool:
         """Say whether the answer bounds a count at all."""
         return self.low is not None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Counts:
+    """The answers of one return as bounds of its counts: ``low`` and ``high`` (G,), in the order of ``groups``.
+
+    Both are NaN where nothing is known; ``high`` is infinite for the open class.
+    """
+
+    groups: tuple[str, ...]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +153,7 @@ class Neighbour:
     same_trap: bool
     same_night: bool
     hours_apart: float
-    answers: tuple[Answer, ...]
+    answers: tuple[Answer, ...] | Counts
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from surveys.methods.records import Answer, Neighbour, Usual
+from surveys.methods.records import Answer, Counts, Neighbour, Usual
 from surveys.methods.screening_chances import (
     LEAST_MEAN,
     bounds_of,
@@ -113,15 +113,17 @@ class Bounds:
     groups: tuple[str, ...]
     _read: dict[int, tuple[tuple[Answer, ...], FloatArray, FloatArray]] = field(default_factory=dict)
 
-    def of(self, answers: tuple[Answer, ...]) -> tuple[FloatArray, FloatArray]:
+    def of(self, answers: tuple[Answer, ...] | Counts) -> tuple[FloatArray, FloatArray]:
         """Return ``low`` and ``high`` (G,) of the answers."""
+        if isinstance(answers, Counts):
+            return bounds_of(answers, self.groups)
         found = self._read.get(id(answers))
         if found is None:
             # The answers are kept beside their bounds, so that no other list can get their identity meanwhile.
             found = self._read[id(answers)] = (answers, *bounds_of(answers, self.groups))
         return found[1], found[2]
 
-    def stack(self, listed: Sequence[tuple[Answer, ...]]) -> tuple[FloatArray, FloatArray]:
+    def stack(self, listed: Sequence[tuple[Answer, ...] | Counts]) -> tuple[FloatArray, FloatArray]:
         """Return ``low`` and ``high`` (n, G) of n lists of answers."""
         room = (len(listed), len(self.groups))
         if not listed:
@@ -136,7 +138,7 @@ def read_catches(cases: Sequence[ScreeningCase], bounds: Bounds, settings: Scree
     The groups of ``bounds`` are those of the form that have a usual value, the same for all cases.
     """
     groups = bounds.groups
-    low, high = bounds.stack([case.report.answers for case in cases])
+    low, high = bounds.stack([case.answers for case in cases])
     mean, size, shape, rate, ceiling = _usual_arrays(cases, groups)
     others = tuple(one for case in cases for one in (*case.neighbours, *case.later, *case.strangers))
     number = np.array([len(c.neighbours) + len(c.later) + len(c.strangers) for c in cases], dtype=np.int64)

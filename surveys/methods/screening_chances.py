@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import betainc, gammaln, xlog1py, xlogy
 
-from surveys.methods.records import Answer
+from surveys.methods.records import Answer, Counts
 from surveys.methods.screening_records import FloatArray
 
 OPEN_ABOVE = np.inf
@@ -27,8 +27,14 @@ TENS = 10.0
 MOST_OF_A_SIBLING = 5.0  # METHODS.md, section 7: a slip is 5 to 20 times its siblings
 
 
-def bounds_of(answers: tuple[Answer, ...], groups: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
+def bounds_of(answers: tuple[Answer, ...] | Counts, groups: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
     """Return ``low`` and ``high`` (G,) of the answers, NaN where nothing is known, infinite where open."""
+    if isinstance(answers, Counts):
+        if answers.groups == groups:
+            return answers.low, answers.high
+        place = {group: at for at, group in enumerate(answers.groups)}
+        chosen = [place.get(group, -1) for group in groups]  # -1: behind the last, where nothing is known
+        return np.append(answers.low, np.nan)[chosen], np.append(answers.high, np.nan)[chosen]
     found = {
         one.group: (float(one.low), OPEN_ABOVE if one.high is None else float(one.high))
         for one in answers
@@ -65,9 +71,14 @@ def update_site(
     a negative binomial over that of a Poisson: one wild night is not as many independent animals.
     ``size`` infinite gives the plain step. All arguments (G,) or (n, G) summed over the first axis.
     """
-    weight = 1.0 / (1.0 + expected / size)
-    gained, offered = np.atleast_2d(weight * counts), np.atleast_2d(weight * expected)
+    gained, offered = (np.atleast_2d(step) for step in site_steps(counts, expected, size))
     return shape + gained.sum(axis=0), rate + offered.sum(axis=0)
+
+
+def site_steps(counts: FloatArray, expected: FloatArray, size: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return what each count adds to shape and rate of its site's gamma, as :func:`update_site` says; broadcasts."""
+    weight = 1.0 / (1.0 + expected / size)
+    return weight * counts, weight * expected
 
 
 def cut_to_expected(counts: FloatArray, expected: FloatArray) -> FloatArray:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from surveys.methods.records import Neighbour, Report, Suspicion, Usual
+from surveys.methods.records import Answer, Counts, Neighbour, Report, Suspicion, Usual
 from surveys.vocabulary import QueryKind, QueryReason
 
 FloatArray = NDArray[np.float64]
@@ -123,6 +123,7 @@ class ScreeningCase:
     that night.
     ``trap_nights``: effort of the return (1.0 where none can be stated). ``elsewhere``: for each other habitat how
     many times as much of each group of ``region`` it catches (G,); without it the catch says nothing of the habitat.
+    ``counts``: the answers of ``report`` as bounds already, where its own are left out.
     """
 
     report: Report
@@ -133,6 +134,12 @@ class ScreeningCase:
     elsewhere: Mapping[str, FloatArray] = field(default_factory=dict)
     later: tuple[Neighbour, ...] = ()
     strangers: tuple[Neighbour, ...] = ()
+    counts: Counts | None = None
+
+    @property
+    def answers(self) -> tuple[Answer, ...] | Counts:
+        """Return what was answered, in either form."""
+        return self.report.answers if self.counts is None else self.counts
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ import numpy as np
 from scipy.special import betainc
 
 from surveys.methods.screening_chances import log_pmf, lower_tail, point_of, upper_count, upper_tail
-from surveys.methods.screening_records import FloatArray, IntArray
+from surveys.methods.screening_records import BoolArray, FloatArray, IntArray
 
 PLANNING_SIZE = 0.4  # METHODS.md, section 7.2: assumed k 0.3 to 0.5
 HIGH_TAIL = 0.001  # "a value a coordinator should look at": tail p < 0.001 (METHODS.md, section 7)
@@ -29,6 +29,9 @@ LEAST_CUT = 3.0
 LOG_MEAN_RANGE = (np.log(1e-4), np.log(2e4))
 INVERSE_SIZE_RANGE = (0.02, 20.0)
 STEPS = 36  # halvings: the widest range shrinks below 1e-9
+NEWS = 0.1  # an estimate that has moved by less changes hardly any decision (planning value)
+NEWS_ERRORS = 0.5  # nor does one that has moved by less than so many standard errors (planning value)
+HARDLY_ANY = 0.05  # animals a night: of a group rarer than this, twice as many are still hardly any (planning value)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,6 +82,33 @@ def estimate_usual(
     size, site_shape = split_size(1.0 / inverse)
     returns = np.bincount(where, minlength=strata).astype(float)
     return Baselines(mean=mean, size=size, total_size=1.0 / inverse, site_shape=site_shape, returns=returns)
+
+
+def is_news(
+    *, old: FloatArray, new: FloatArray, old_size: FloatArray, new_size: FloatArray, returns: FloatArray
+) -> BoolArray:
+    """Say where what is usual has moved so far that returns must be compared anew; all arguments and the answer (...).
+
+    ``old``, ``new``: means per trap-night; the sizes are those over sites and nights; ``returns``: how many speak now.
+    An estimate has news when mean or size differ by more than a tenth and by more than half a standard error: what
+    comes and goes with a single return is none. Standard errors are those of moment estimators from as many returns
+    and the weight of the group: Var(log mean) = (1/m + 1/k)/n; Var(log k) = 2 (k + 1) (1 + k/m)^2 / (k n).
+    References: Anscombe (1950) Biometrika 37: 358-382 (variance of the moment estimator of k; from memory).
+    """
+    number = returns + POOLED_RETURNS
+    error = np.sqrt((1.0 / new + 1.0 / new_size) / number)
+    error_of_size = np.sqrt(2.0 * (new_size + 1.0) / (new_size * number)) * (1.0 + new_size / new)
+    moved = np.abs(np.log((new + HARDLY_ANY) / (old + HARDLY_ANY)))
+    spread = np.abs(np.log(new_size / old_size))
+    news: BoolArray = (moved > np.maximum(NEWS, NEWS_ERRORS * error)) | (
+        spread > np.maximum(NEWS, NEWS_ERRORS * error_of_size)
+    )
+    return news
+
+
+def total_size_of(size: FloatArray, site_shape: FloatArray) -> FloatArray:
+    """Return the size over sites and nights together: what :func:`split_size` split."""
+    return np.asarray(1.0 / (1.0 / size + 1.0 / site_shape + 1.0 / (size * site_shape)))
 
 
 def plan_baseline(typical: float, high: float) -> tuple[float, float]:

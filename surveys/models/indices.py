@@ -95,7 +95,8 @@ class UsualCatch(models.Model):
     """What a trap usually catches of a group in a region, window and habitat, per trap-night.
 
     A negative binomial of this mean and size for one night, times a gamma of mean one and this shape
-    for the site. A generation is learned whole, by one nightly job.
+    for the site. A generation is written whole, by one nightly job; ``since`` is the generation that found this to be
+    usual, and later ones kept it, as they had no news. ``trap_nights`` is the stratum's effort, for all its groups.
     """
 
     season = models.ForeignKey(Season, on_delete=models.CASCADE)
@@ -108,6 +109,8 @@ class UsualCatch(models.Model):
     size = models.FloatField()
     site_shape = models.FloatField()
     returns = models.PositiveIntegerField()
+    since = models.BigIntegerField(default=0, db_default=0)
+    trap_nights = models.FloatField(default=0, db_default=0)
 
     class Meta:
         constraints: ClassVar[list[Any]] = [

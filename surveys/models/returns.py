@@ -39,6 +39,7 @@ WORKED_COLUMNS = (
     "certain",
     "screened_at",
     "screened_with",
+    "compared_with",
     "region_id",
     "reason",
     "pressing",
@@ -127,6 +128,8 @@ class Return(models.Model):
     certain = models.BooleanField(default=False)
     screened_at = models.DateTimeField(null=True)
     screened_with = models.BigIntegerField(default=0)
+    #: What it was compared with, as one number (:mod:`surveys.queries.comparisons`); 0 before it is screened.
+    compared_with = models.BigIntegerField(default=0, db_default=0)
     #: The region of its site, so that a region's queue is read from one index.
     region = models.ForeignKey(Region, on_delete=models.PROTECT, related_name="+", db_index=False)
     #: The first reason why it waits or waited.

@@ -50,7 +50,7 @@ from surveys.queries.people import sessions_of
 #: Columns of a return that are shown under the name of what they point to, or that mean nothing outside.
 _JOINED = {
     "id", "season", "trap", "sender", "habitat", "region", "region_id", "amends", "fingerprint", "screened_with",
-    "known_findings",
+    "compared_with", "known_findings",
 }  # fmt: skip
 _REPORTED = tuple(
     field.name

@@ -5,201 +5,205 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
-from functools import lru_cache
+from uuid import UUID
 
 import numpy as np
-from django.db import connection
 from numpy.typing import NDArray
-from shapely.geometry import shape
 
-from surveys.methods.records import Answer, Neighbour, Report, Usual
-from surveys.methods.screening_chances import bounds_of, point_of, update_site
-from surveys.methods.screening_records import RegionFrame
-from surveys.methods.usual import plan_baseline, split_size
-from surveys.models import Catch, Finding, Region, Return, UsualCatch
+from surveys.methods.records import Counts, Neighbour, Usual
+from surveys.methods.screening_chances import point_of, site_steps
+from surveys.methods.screening_records import ScreeningCase
+from surveys.methods.season_frame import OPEN, UNANSWERED
+from surveys.models import Finding, Return
+from surveys.queries.columns import copied_blocks, row_type
+from surveys.queries.comparisons import FIRST_DAY, OfSites, neighbourhood, steps_of_effort
 from surveys.queries.frames import report_of
+from surveys.queries.season_returns import order_key
 from surveys.queries.seasons import SeasonLists
-from surveys.vocabulary import USABLE_STATES, AnswerKind, Outcome, ReturnState
+from surveys.queries.usual import Baseline, Floats, Ints, baseline, places_of, region_frames
+from surveys.vocabulary import USABLE_STATES, Outcome, ReturnState
 
-Floats = NDArray[np.float64]
+#: What is read of each return of a site; the answers of G groups are added behind.
+_COLUMNS = (
+    ("report", ">i8"), ("uuid", "V16"), ("trap", ">i8"), ("site", ">i8"), ("region", ">i8"), ("habitat", ">i8"),
+    ("day", ">i4"), ("set_at", ">f8"), ("nights", ">f8"),
+)  # fmt: skip
+_OF_SITES = """
+SELECT r.id, r.uuid, r.trap_id, t.site_id, r.region_id, coalesce(r.habitat_id, 0), r.night - DATE '2000-01-01',
+       extract(epoch FROM r.set_at)::float8,
+       CASE WHEN r.state = ANY(%(usable)s) THEN coalesce(r.trap_nights, 0) ELSE 0 END,
+       coalesce(p.answers, pack_answers(r.id, %(groups)s::bigint[]))
+FROM surveys_trap t JOIN surveys_return r ON r.trap_id = t.id
+LEFT JOIN surveys_packedcatch p ON p.report_id = r.id AND p.order_key = %(order_key)s
+WHERE t.site_id = ANY(%(sites)s) AND r.season_id = %(season)s AND r.state <> %(withdrawn)s
+ORDER BY t.site_id, r.id
+"""
 
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """One return with all that screening compares it with."""
+    """One return, what screening compares it with, and that as numbers: a hash, and a step of effort."""
 
     row: Return
-    report: Report
-    neighbours: tuple[Neighbour, ...]
-    later: tuple[Neighbour, ...]
-    usual: tuple[Usual, ...]
-    region: RegionFrame
-    elsewhere: dict[str, Floats]
-    held: tuple[Finding, ...]
+    against: ScreeningCase
+    neighbourhood: np.uint64
+    effort_step: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Baseline:
-    """What is usual by region, window, habitat and group: arrays (R, W, H, G)."""
+class _Sites:
+    """Every return of some sites: columns (n,), counts (n, G), and what each tells of its site (n, G)."""
 
-    mean: Floats
-    size: Floats
-    site_shape: Floats
-
-
-@dataclass(frozen=True, slots=True)
-class _Earlier:
-    """Another return of a site, as a neighbour is made from it."""
-
-    key: int
-    uuid: str
-    trap: int
-    night: date
-    set_at: datetime
-    trap_nights: float | None
-    usable: bool
-    place: tuple[int, int, int]
-    answers: tuple[Answer, ...]
+    of: OfSites
+    uuid: NDArray[np.void]
+    trap: Ints
+    set_at: Floats
+    low: Floats
+    high: Floats
+    gained: Floats
+    offered: Floats
 
 
-@lru_cache(maxsize=4)
-def baseline(lists: SeasonLists, generation: int) -> Baseline:
-    """Return what is usual, from one generation or, before there is one, from planning values.
-
-    One query for each generation: it is learned whole and never changes, so nobody may write into it.
-    """
-    planned = [plan_baseline(group.planning_typical, group.planning_high) for group in lists.groups]
-    size, site_shape = split_size(np.array([one[1] for one in planned]))
-    room = (len(lists.regions), len(lists.windows), len(lists.habitats), 1)
-    found = Baseline(
-        mean=np.tile(np.array([one[0] for one in planned]), room),
-        size=np.tile(size, room),
-        site_shape=np.tile(site_shape, room),
-    )
-    if generation:
-        regions, windows, habitats, groups = (
-            {row.pk: place for place, row in enumerate(listed)}
-            for listed in (lists.regions, lists.windows, lists.habitats, lists.groups)
-        )
-        rows = UsualCatch.objects.filter(season=lists.season, generation=generation).values_list(
-            "region_id", "window_id", "habitat_id", "group_id", "mean", "size", "site_shape"
-        )
-        for region, window, habitat, group, mean, night_size, shape_ in rows:
-            at = (regions[region], windows[window], habitats[habitat], groups[group])
-            found.mean[at], found.size[at], found.site_shape[at] = mean, night_size, shape_
-    return found
-
-
-def region_frames(
-    lists: SeasonLists, usual: Baseline, effort: Floats | None = None
-) -> dict[tuple[int, int], RegionFrame]:
-    """Return the frame of each region and window: what its usable returns were expected to catch. One query.
-
-    None where ``effort`` (R, W, H) is given.
-    """
-    effort = usable_effort(lists) if effort is None else effort
-    codes = tuple(group.code for group in lists.groups)
-    frames = {}
-    for region, row in enumerate(lists.regions):
-        rings = _rings(row)
-        for window in range(len(lists.windows)):
-            nights = effort[region, window]
-            frames[region, window] = RegionFrame(
-                groups=codes,
-                expected_total=nights @ usual.mean[region, window],
-                trap_nights=float(nights.sum()),
-                rings=rings,
-            )
-    return frames
-
-
-def usable_effort(lists: SeasonLists) -> Floats:
-    """Return trap-nights of usable returns by region, window and habitat, (R, W, H). One query.
-
-    Added up as decimals and in one order: floats would end in other digits whenever rows have moved in their table.
-    """
-    effort = np.zeros((len(lists.regions), len(lists.windows), len(lists.habitats)))
-    places = _Places(lists)
-    with connection.cursor() as cursor:
-        cursor.execute(
-            "SELECT s.region_id, r.night, r.habitat_id, sum(r.trap_nights::numeric)::float8 FROM surveys_return r"
-            " JOIN surveys_trap t ON t.id = r.trap_id JOIN surveys_site s ON s.id = t.site_id"
-            " WHERE r.season_id = %s AND r.state = ANY(%s) AND r.trap_nights IS NOT NULL"
-            " GROUP BY 1, 2, 3 ORDER BY 1, 2, 3",
-            [lists.season.pk, sorted(USABLE_STATES)],
-        )
-        for region, night, habitat, nights in cursor.fetchall():
-            effort[places.of(region, night, habitat)] += nights
-    return effort
-
-
-class _Places:
-    """Where a return stands in the arrays of a season."""
-
-    def __init__(self, lists: SeasonLists) -> None:
-        self._lists = lists
-        self._regions = {row.pk: place for place, row in enumerate(lists.regions)}
-        self._habitats = {row.pk: place for place, row in enumerate(lists.habitats)}
-
-    def of(self, region: int, night: date, habitat: int | None) -> tuple[int, int, int]:
-        """Return region, window (the nearest one between windows) and habitat (the last, "other", if missing)."""
-        windows = self._lists.windows
-        window = min(
-            range(len(windows)),
-            key=lambda n: max((windows[n].first_day - night).days, (night - windows[n].last_day).days, 0),
-        )
-        return self._regions[region], window, self._habitats.get(habitat or 0, len(self._habitats) - 1)
-
-
-def _rings(region: Region) -> tuple[Floats, ...]:
-    outline = shape(region.boundary)
-    parts = outline.geoms if outline.geom_type == "MultiPolygon" else [outline]
-    return tuple(
-        np.asarray(ring.coords, dtype=np.float64)[:, :2] for part in parts for ring in (part.exterior, *part.interiors)
-    )
-
-
-def screening_cases(
-    rows: Sequence[Return], *, lists: SeasonLists, usual: Baseline, frames: dict[tuple[int, int], RegionFrame]
-) -> list[Case]:
-    """Return the cases of a batch. Four queries for any number of returns.
+def screening_cases(rows: Sequence[Return], *, lists: SeasonLists, generation: int) -> list[Case]:
+    """Return the cases of a batch, without rows that have been taken back meanwhile. One query, whatever their number.
 
     ``rows`` come with their trap, site, point and habitat. A neighbour is a return of the same site
     that was received before and was not withdrawn; a later one came after it, from the same night.
     """
-    places = _Places(lists)
-    codes = {group.pk: group.code for group in lists.groups}
-    of_site = _returns_of_sites({row.trap.site_id for row in rows}, lists, places)
-    answers = _answers([row.pk for row in rows] + [one.key for found in of_site.values() for one in found], codes)
-    held: dict[int, list[Finding]] = defaultdict(list)
-    for finding in Finding.objects.filter(report__in=rows, outcome=Outcome.HOLD).order_by("id"):
-        held[finding.report_id].append(finding)
+    usual, frames = baseline(lists, generation), region_frames(lists, generation)
+    sites = _returns_of_sites(sorted({row.trap.site_id for row in rows}), lists, usual)
+    if sites is None:
+        return []
+    of, steps = sites.of, steps_of_effort(usual)
+    hashes, codes = neighbourhood(of, usual), tuple(group.code for group in lists.groups)
+    neighbours = _Neighbours(sites, codes)
+    at_key = {int(key): at for at, key in enumerate(of.report)}
+    first, last = _runs(of.site)
     cases = []
     for row in rows:
-        at = places.of(row.trap.site.region_id, row.night, row.habitat_id)
-        before = [one for one in of_site[row.trap.site_id] if one.key < row.pk]
-        earlier = [_with_answers(one, answers[one.key]) for one in before]
-        after = [one for one in of_site[row.trap.site_id] if one.key > row.pk and one.night == row.night]
-        cases.append(
-            Case(
-                row=row,
-                report=report_of(
-                    row,
-                    answers=answers[row.pk],
-                    point=row.trap.site.point,
-                    lists=lists,
-                    habitat=row.habitat.code if row.habitat else None,
-                ),
-                neighbours=tuple(_neighbour(one, row) for one in earlier),
-                later=tuple(_neighbour(_with_answers(one, answers[one.key]), row) for one in after),
-                usual=_usual(lists, usual, at, [one for one in earlier if one.night != row.night]),
-                region=frames[at[0], at[1]],
-                elsewhere=_elsewhere(lists, usual, at) if row.habitat_id else {},
-                held=tuple(held[row.pk]),
-            )
+        at = at_key.get(row.pk)
+        if at is None:
+            continue
+        night = of.day[first[at] : last[at]] == of.day[at]
+        region, window, habitat = (int(axis[at]) for axis in of.places.cell)
+        told = first[at] + np.flatnonzero(~night[: at - first[at]])  # earlier nights of the site
+        shape = usual.site_shape[region, window, habitat]
+        against = ScreeningCase(
+            report=report_of(
+                row,
+                answers=(),
+                point=row.trap.site.point,
+                lists=lists,
+                habitat=row.habitat.code if row.habitat else None,
+            ),
+            counts=Counts(codes, sites.low[at], sites.high[at]),
+            neighbours=neighbours.of(at, range(first[at], at)),
+            later=neighbours.of(at, (at + 1 + np.flatnonzero(night[at + 1 - first[at] :])).tolist()),
+            usual=_usual(
+                lists,
+                usual,
+                (region, window, habitat),
+                shape + sites.gained[told].sum(axis=0),
+                shape + sites.offered[told].sum(axis=0),
+            ),
+            region=frames[region, window],
+            trap_nights=row.trap_nights or 1.0,
+            elsewhere=_elsewhere(lists, usual, (region, window, habitat)) if row.habitat_id else {},
         )
+        cases.append(Case(row, against, hashes[at], int(steps[region, window])))
     return cases
+
+
+def held_findings(rows: Iterable[Return]) -> dict[int, list[Finding]]:
+    """Return what the protocol check asks a person to look at, by the key of the return. One query."""
+    held: dict[int, list[Finding]] = defaultdict(list)
+    for finding in Finding.objects.filter(report__in=list(rows), outcome=Outcome.HOLD).order_by("id"):
+        held[finding.report_id].append(finding)
+    return held
+
+
+class _Neighbours:
+    """Makes neighbours of the returns of a site."""
+
+    def __init__(self, sites: _Sites, codes: tuple[str, ...]) -> None:
+        self._sites = sites
+        self._counts = [Counts(codes, low, high) for low, high in zip(sites.low, sites.high, strict=True)]
+        self._names = [str(UUID(bytes=bytes(name))) for name in sites.uuid]
+        self._trap, self._day = sites.trap.tolist(), sites.of.day.tolist()
+        self._set_at = sites.set_at.tolist()
+
+    def of(self, at: int, others: Iterable[int]) -> tuple[Neighbour, ...]:
+        """Return some others (their places) as neighbours of the return at a place."""
+        trap, day, set_at = self._trap[at], self._day[at], self._set_at[at]
+        return tuple(
+            Neighbour(
+                reference=self._names[other],
+                same_trap=self._trap[other] == trap,
+                same_night=self._day[other] == day,
+                hours_apart=abs(self._set_at[other] - set_at) / 3600,
+                answers=self._counts[other],
+            )
+            for other in others
+        )
+
+
+def _returns_of_sites(keys: list[int], lists: SeasonLists, usual: Baseline) -> _Sites | None:
+    """Return every return of some sites, by site and in the order in which they came; None where there is none."""
+    groups = [group.pk for group in lists.groups]
+    parameters = {
+        "season": lists.season.pk,
+        "sites": keys,
+        "usable": sorted(USABLE_STATES),
+        "withdrawn": ReturnState.WITHDRAWN.value,
+        "groups": groups,
+        "order_key": order_key(lists),
+    }
+    layout = row_type([*_COLUMNS, ("answers", f"V{8 * len(groups)}")])
+    blocks = list(copied_blocks(_OF_SITES, parameters, layout))
+    rows = np.concatenate(blocks) if blocks else np.empty(0, dtype=layout)
+    if not len(rows):
+        return None
+    report, trap, site, region, habitat, day = (
+        rows[name].astype(np.int64) for name in ("report", "trap", "site", "region", "habitat", "day")
+    )
+    nights = rows["nights"].astype(np.float64)
+    day += FIRST_DAY
+    places = places_of(lists, region=region, day=day, habitat=habitat)
+    bounds = np.ascontiguousarray(rows["answers"]).view(">i4").astype(np.int64).reshape(len(rows), len(groups), 2)
+    low, high = _as_bounds(bounds[:, :, 0], bounds[:, :, 1])
+    told = ~np.isnan(low) & (nights > 0.0)[:, None]
+    gained, offered = site_steps(
+        np.where(told, point_of(low, high), 0.0),
+        np.where(told, usual.mean[places.cell] * nights[:, None], 0.0),
+        usual.size[places.cell],
+    )
+    return _Sites(
+        of=OfSites(report, site, day, nights, places),
+        uuid=rows["uuid"],
+        trap=trap,
+        set_at=rows["set_at"].astype(np.float64),
+        low=low,
+        high=high,
+        gained=gained,
+        offered=offered,
+    )
+
+
+def _as_bounds(low: Ints, high: Ints) -> tuple[Floats, Floats]:
+    """Return packed bounds as the methods read them: NaN where nothing is known, infinite where open."""
+    unknown = low == UNANSWERED
+    return (
+        np.where(unknown, np.nan, low),
+        np.where(unknown, np.nan, np.where(high == OPEN, np.inf, high)),
+    )
+
+
+def _runs(of: Ints) -> tuple[Ints, Ints]:
+    """Return where the run of equal values that each stands in begins and ends (n,)."""
+    begins = np.flatnonzero(np.concatenate([[True], of[1:] != of[:-1]]))
+    ends = np.append(begins[1:], len(of))
+    which = np.repeat(np.arange(len(begins)), ends - begins)
+    return begins[which], ends[which]
 
 
 def _elsewhere(lists: SeasonLists, usual: Baseline, at: tuple[int, int, int]) -> dict[str, Floats]:
@@ -209,71 +213,14 @@ def _elsewhere(lists: SeasonLists, usual: Baseline, at: tuple[int, int, int]) ->
     return {habitat.code: ratios[n] for n, habitat in enumerate(lists.habitats) if n != here}
 
 
-def _returns_of_sites(sites: Iterable[int], lists: SeasonLists, places: _Places) -> dict[int, list[_Earlier]]:
-    found: dict[int, list[_Earlier]] = defaultdict(list)
-    rows = (
-        Return.objects.filter(season=lists.season, trap__site__in=list(sites))
-        .exclude(state=ReturnState.WITHDRAWN)
-        .order_by("id")
-        .values_list(
-            "id", "uuid", "trap_id", "night", "set_at", "trap_nights", "state", "habitat_id",
-            "trap__site_id", "trap__site__region_id",
-        )
-    )  # fmt: skip
-    for key, uuid, trap, night, set_at, nights, state, habitat, site, region in rows:
-        found[site].append(
-            _Earlier(
-                key, str(uuid), trap, night, set_at, nights, state in USABLE_STATES,
-                places.of(region, night, habitat), (),
-            )
-        )  # fmt: skip
-    return found
-
-
-def _with_answers(one: _Earlier, answers: tuple[Answer, ...]) -> _Earlier:
-    return _Earlier(one.key, one.uuid, one.trap, one.night, one.set_at, one.trap_nights, one.usable, one.place, answers)
-
-
-def _answers(keys: Iterable[int], codes: dict[int, str]) -> dict[int, tuple[Answer, ...]]:
-    found: dict[int, list[Answer]] = defaultdict(list)
-    rows = Catch.objects.filter(report__in=set(keys)).order_by("id")
-    for report, group, kind, low, high in rows.values_list("report_id", "group_id", "answer", "low", "high"):
-        if group in codes:
-            found[report].append(Answer(group=codes[group], kind=AnswerKind(kind), low=low, high=high))
-    return defaultdict(tuple, {key: tuple(answers) for key, answers in found.items()})
-
-
-def _neighbour(one: _Earlier, row: Return) -> Neighbour:
-    return Neighbour(
-        reference=one.uuid,
-        same_trap=one.trap == row.trap_id,
-        same_night=one.night == row.night,
-        hours_apart=abs((one.set_at - row.set_at).total_seconds()) / 3600,
-        answers=one.answers,
-    )
-
-
 def _usual(
-    lists: SeasonLists, usual: Baseline, at: tuple[int, int, int], earlier: Sequence[_Earlier]
+    lists: SeasonLists, usual: Baseline, at: tuple[int, int, int], shape: Floats, rate: Floats
 ) -> tuple[Usual, ...]:
-    """Return what is usual here, with the site's own factor updated by its earlier usable nights."""
-    codes = tuple(group.code for group in lists.groups)
-    shape_, rate = usual.site_shape[at].copy(), usual.site_shape[at].copy()
-    for one in earlier:
-        if one.usable and one.trap_nights:
-            low, high = bounds_of(one.answers, codes)
-            known = ~np.isnan(low)
-            counts = np.where(known, point_of(low, high), 0.0)
-            expected = np.where(known, usual.mean[one.place] * one.trap_nights, 0.0)
-            shape_, rate = update_site(shape_, rate, counts, expected, usual.size[one.place])
+    """Return what is usual here; ``shape`` and ``rate`` (G,) are the site's own gamma."""
+    of_groups = zip(
+        lists.groups, usual.mean[at].tolist(), usual.size[at].tolist(), shape.tolist(), rate.tolist(), strict=True
+    )
     return tuple(
-        Usual(
-            group=group.code,
-            mean=float(usual.mean[at][n]),
-            size=float(usual.size[at][n]),
-            ceiling=group.ceiling,
-            site_shape=float(shape_[n]),
-            site_rate=float(rate[n]),
-        )
-        for n, group in enumerate(lists.groups)
+        Usual(group=group.code, mean=mean, size=size, ceiling=group.ceiling, site_shape=own, site_rate=offered)
+        for group, mean, size, own, offered in of_groups
     )

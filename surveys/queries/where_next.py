@@ -21,8 +21,8 @@ from surveys.methods.usual import plan_baseline
 from surveys.models import Group, IndexValue, Region, Run, Season, Window
 from surveys.permissions import Visitor, regions_of
 from surveys.queries.indices import index_values, published_run, usual_generation
-from surveys.queries.screening import baseline
 from surveys.queries.seasons import SeasonLists
+from surveys.queries.usual import baseline
 from surveys.vocabulary import USABLE_STATES, Standing
 
 #: What gardens and nights differ by before anybody has sent anything: the middle of the index's own prior.

@@ -28,9 +28,11 @@ from surveys.services.part_runs import among_workers, are_many, share_parts
 from surveys.services.parts import PartGivenUp, drop_parts
 from surveys.services.protocol_previews import try_protocol
 from surveys.services.releases import make_release
-from surveys.services.screening import learn_what_is_usual, returns_to_screen, screen_again, screen_received
+from surveys.services.screening import screen_received
+from surveys.services.screening_again import Share, screen_again
 from surveys.services.second_looks import draw_second_looks
 from surveys.services.sheets import read_sheet
+from surveys.services.usual import learn_what_is_usual
 from surveys.vocabulary import JobKind, PartKind, SeasonState
 
 
@@ -103,7 +105,12 @@ def _steps(job: Job, progress: Callable[[int, int], None] | None) -> Run:
     pack_catches(season=season, still_ours=lambda: tell(0))
     usual = learn_what_is_usual(season=season, generation=job.pk)
     tell(1)
-    screened = screen_again(season=season, generation=job.pk, still_ours=lambda: tell(1), share=_share(job, tell))
+    screened = screen_again(
+        season=season,
+        generation=job.pk,
+        still_ours=lambda: tell(1),
+        share=lambda due: _share(job, tell) if are_many(due, len(groups)) else None,
+    )
     tell(2)
     # What was held just now is in the queue and is not drawn.
     drawn = draw_second_looks(season=season)
@@ -121,11 +128,8 @@ def _steps(job: Job, progress: Callable[[int, int], None] | None) -> Run:
     return run
 
 
-def _share(job: Job, tell: Callable[[int], None]) -> Callable[[list[dict[str, Any]]], None] | None:
-    """Return what hands the returns to be screened again to all workers; None where they are few."""
-    season = _season_of(job)
-    if not are_many(returns_to_screen(season), len(lists_of(season).groups)):
-        return None
+def _share(job: Job, tell: Callable[[int], None]) -> Share:
+    """Return what hands the returns to be screened again to all workers."""
 
     def share(parts: list[dict[str, Any]]) -> None:
         share_parts(job=job, kind=PartKind.SCREENING, given=parts, still_ours=lambda: tell(1))

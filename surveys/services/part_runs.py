@@ -47,7 +47,7 @@ from surveys.services.parts import (
     write_columns,
     write_parts,
 )
-from surveys.services.screening import screen_part
+from surveys.services.screening_again import screen_part
 from surveys.services.waking import wake
 from surveys.vocabulary import PartKind
 

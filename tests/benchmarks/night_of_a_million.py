@@ -1,6 +1,7 @@
-"""What a night costs at a million returns and thirty groups: packing, reading, computing, and a night of few changes.
+"""What a night costs at a million returns and thirty groups: the first of all, and one after an ordinary day.
 
-``python -m tests.benchmarks.night_of_a_million`` on the database that ``tests.benchmarks.large_season`` fills.
+``python -m tests.benchmarks.night_of_a_million`` on the database that ``tests.benchmarks.large_season`` fills. A night
+is all its steps in one process. In an ordinary day a hundredth of the returns arrive and some verdicts fall.
 Prints seconds, seconds of this process on the processor (all threads), its largest memory, and each part beside two
 peers: PostgreSQL alone counting the same rows, and ADBC reading the same columns for nobody.
 """
@@ -16,7 +17,6 @@ from typing import Any
 
 from tests.benchmarks.large_season import build, use_large_database
 
-CHANGED_SHARE = 0.01
 #: Seconds of each piece of work, by its name.
 TOOK: dict[str, float] = {}
 BARE = "the same columns read by ADBC, bare"
@@ -74,25 +74,34 @@ def night_of(season: Any, night: date) -> Any:
     return run
 
 
-def change_some(season: Any, night: date) -> int:
-    """Let a hundredth of the returns be discounted, or stand again, and make their versions tell."""
-    from django.db import connection
+def whole_night(season: Any, night: date) -> Any:
+    """Run a night with all its steps in this process, and print how long each took."""
+    from surveys.models import Run
+    from surveys.services.night import ask_for_night, run_night
 
-    from surveys.models import Return
+    asked, new = ask_for_night(season=season, night=night)
+    if not new:
+        raise SystemExit(f"The night of {night} has been computed before. Choose another with --night.")
+    started, ended = perf_counter(), {0: 0.0}
 
-    keep = int(1 / CHANGED_SHARE)
-    with connection.cursor() as cursor:
-        cursor.execute("SET session_replication_role = replica")
-        cursor.execute(
-            "UPDATE surveys_return SET version = version + 1, moved_at = now(),"
-            " state = CASE state WHEN 'standing' THEN 'discounted' ELSE 'standing' END"
-            " WHERE season_id = %s AND id %% %s = %s",
-            [season.pk, keep, night.toordinal() % keep],
-        )
-        changed = int(cursor.rowcount)
-        cursor.execute("SET session_replication_role = origin")
-    print(f"{changed:,} of {Return.objects.filter(season=season).count():,} returns changed")
-    return changed
+    def note(step: int, _: int) -> None:
+        ended.setdefault(step, perf_counter() - started)
+
+    run = run_night(job_id=asked.pk, progress=note)
+    assert isinstance(run, Run)
+    print(
+        f"    packing and what is usual {ended[1]:.1f} s, screening again {ended[2] - ended[1]:.1f} s,"
+        f" indices {perf_counter() - started - ended[2]:.1f} s: {run.timings}\n"
+        f"    {run.parameters['usual']}, {run.parameters['screening']},"
+        f" shared parts from {run.parameters['shared_parts_from_night']}",
+        flush=True,
+    )
+    return run
+
+
+def print_beside_reading(name: str, timed_as: str) -> None:
+    """Print how many times the bare read some work took."""
+    print(f"{name}: {TOOK[timed_as]:.0f} s, {TOOK[timed_as] / TOOK[BARE]:.1f} times the bare read", flush=True)
 
 
 def main() -> None:
@@ -101,30 +110,34 @@ def main() -> None:
     parser.add_argument("--returns", type=int, default=1_000_000)
     parser.add_argument("--gardens", type=int, default=40_000)
     parser.add_argument("--groups", type=int, default=30)
+    parser.add_argument("--days", type=int, default=2, help="ordinary days and nights after the first")
     parser.add_argument("--night", type=date.fromisoformat, default=date(2026, 11, 1))
     asked = parser.parse_args()
     use_large_database()
     season = build(asked.returns, asked.gardens, asked.groups)
-    from surveys.queries.night import night_input
-    from surveys.services.packing import pack_catches
-    from surveys.services.screening import learn_what_is_usual
+    from django.conf import settings
 
+    from surveys.queries.night import night_input
+    from surveys.services.screening import screen_received
+    from tests.benchmarks.ordinary_day import arrive, decide
+
+    settings.NIGHT_PARTS_FROM = 10**15  # all in this process: tests.benchmarks.night_by_workers shares a night
     print(f"{timed('PostgreSQL counts all catches', count_rows):,} catches")
     print(f"{timed(BARE, read_bare):,} rows")
-    timed("packing what is not packed yet", lambda: pack_catches(season=season, still_ours=lambda: None))
     timed("reading the season", lambda: night_input(season))
-    run = timed("whole night of indices, all groups, reading included", lambda: night_of(season, asked.night))
-    print(run.timings, {name: run.counts[name] for name in ("returns", "in_indices")})
-    timed("what is usual, reading included", lambda: learn_what_is_usual(season=season, generation=run.pk))
-    pieces = list(TOOK)[list(TOOK).index(BARE) + 1 :]
-    without_reading = sum(TOOK[name] for name in pieces if name != "reading the season")
-    print(f"a whole night, with everything packed anew and what is usual learned: {without_reading:.0f} s, "
-          f"{without_reading / TOOK[BARE]:.1f} times the bare read")  # fmt: skip
-    change_some(season, asked.night)
-    night = asked.night + timedelta(days=1)
-    timed("packing what is not packed yet", lambda: pack_catches(season=season, still_ours=lambda: None))
-    run = timed("night after 1 % changed, shared parts held", lambda: night_of(season, night))
-    print(run.timings, "shared parts from", run.parameters["shared_parts_from_night"])
+    first = "the first night, all of it packed, screened and computed"
+    timed(first, lambda: whole_night(season, asked.night))
+    print_beside_reading(first, first)
+    for day in range(1, asked.days + 1):
+        decided = decide(season, asked.returns)
+        came = arrive(season, asked.returns, day)
+        print(f"day {day}: {came:,} returns arrive, {decided:,} verdicts fall")
+        took = timed("screening what arrives", lambda: sum(iter(lambda: screen_received(most=200), 0)))
+        print(f"    {1000 * TOOK['screening what arrives'] / max(took, 1):.2f} ms a return")
+        timed(BARE, read_bare)
+        name = f"night {day} after that"
+        timed(name, lambda n=day: whole_night(season, asked.night + timedelta(days=n)))  # type: ignore[misc]
+        print_beside_reading(name, name)
 
 
 if __name__ == "__main__":

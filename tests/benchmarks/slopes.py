@@ -108,7 +108,7 @@ def taking_in(season: Any) -> dict[str, float]:
 def night(season: Any, size: int) -> dict[str, float]:
     """Pack, and compute all indices of a night; microseconds for each return."""
     from surveys.services.packing import pack_catches
-    from surveys.services.screening import learn_what_is_usual
+    from surveys.services.usual import learn_what_is_usual
     from tests.benchmarks.night_of_a_million import night_of
 
     each = 1e6 / size

@@ -10,10 +10,12 @@ from surveys.methods.usual import (
     clipped_mean,
     estimate_usual,
     inverse_size_for,
+    is_news,
     match_moments,
     plan_baseline,
     share_of_zeros,
     split_size,
+    total_size_of,
 )
 
 # Typical and high: domain notes, section 3.
@@ -142,3 +144,59 @@ def test_the_two_spreads_add_up_to_the_whole(total):
 def test_lengths_must_agree():
     with pytest.raises(ValueError, match="same length"):
         learn(np.array([1.0, 2.0]), effort=np.array([1.0]))
+
+
+def news(old, new, *, size=(0.5, 0.5), returns=1000.0):
+    """Ask for one group of one stratum."""
+    arrays = {"old": old, "new": new, "old_size": size[0], "new_size": size[1], "returns": returns}
+    return bool(is_news(**{name: np.array([float(value)]) for name, value in arrays.items()})[0])
+
+
+def test_a_tenth_is_news_where_many_returns_speak_and_none_where_few_do():
+    assert not news(2.0, 2.1, returns=1e6)
+    assert news(2.0, 2.3, returns=1e6)
+    assert not news(2.0, 2.3, returns=5)
+    assert news(2.0, 8.0, returns=5)
+    assert news(2.0, 2.0, size=(0.5, 0.6), returns=1e6)
+    assert not news(2.0, 2.0, size=(0.5, 0.6), returns=5)
+
+
+def test_twice_hardly_any_is_hardly_any():
+    assert not news(0.001, 0.002, returns=1e7)
+    assert news(0.2, 0.4, returns=1e7)
+
+
+def test_what_comes_and_goes_with_one_return_is_no_news():
+    """A thin stratum leans on the group as a whole; one more return of it, of any usual count, moves too little."""
+    rng = np.random.default_rng(5)
+    for number in (3, 8, 30):
+        counts, other = draw(rng, 1.0, 0.5, number), draw(rng, 1.0, 0.5, 400)
+        stratum = np.repeat([0, 1], [number, len(other)])
+        was = learn(np.r_[counts, other], stratum=stratum, strata=2)
+        for further in (0.0, 1.0, 2.0):
+            now = learn(np.r_[counts, other, further], stratum=np.r_[stratum, 0], strata=2)
+            assert not is_news(
+                old=was.mean, new=now.mean, old_size=was.total_size, new_size=now.total_size, returns=now.returns
+            ).any()
+
+
+@pytest.mark.parametrize(("mean", "size"), [(2.0, 0.5), (0.5, 0.8), (8.0, 0.3)])
+def test_the_standard_errors_that_news_is_measured_by_are_those_of_moment_estimates(mean, size):
+    """Checked by drawing: 4,000 samples of 2,000 counts by scipy. News begins at half a standard error."""
+    number = 2000
+    sample = stats.nbinom.rvs(size, size / (size + mean), size=(4000, number), random_state=7)
+    means, variances = sample.mean(axis=1), sample.var(axis=1, ddof=1)
+    sizes = means**2 / (variances - means)
+    error, error_of_size = np.log(means).std(), np.log(sizes).std()
+    few = 60.0  # so few that the errors are wider than a tenth
+    widen = np.sqrt(number / few)
+    for moved, told in ((0.45, False), (0.55, True)):
+        beside = mean * np.exp(moved * error * widen)
+        shrunk = (beside + 0.05) / np.exp(moved * error * widen) - 0.05  # the addition that means are compared with
+        assert news(shrunk, beside, size=(size, size), returns=few - 20) is told
+        assert news(mean, mean, size=(size * np.exp(-moved * error_of_size * widen), size), returns=few - 20) is told
+
+
+def test_the_size_that_was_split_comes_back():
+    total = np.array([0.1, 0.4, 3.0, 40.0])
+    np.testing.assert_allclose(total_size_of(*split_size(total)), total, rtol=1e-12)

@@ -10,10 +10,11 @@ from celery.exceptions import SoftTimeLimitExceeded
 from django.utils import timezone
 
 from surveys.models import Event, IndexValue, Job, Query, Return, Run, UsualCatch
-from surveys.services import screening
+from surveys.services import screening, screening_again
 from surveys.services.jobs import LostLease, ask_for_job, claim_job, finish_job, report_progress, set_job_back
 from surveys.services.night import ask_for_due_nights, ask_for_night, latest_night, run_night
-from surveys.services.screening import learn_what_is_usual, screen_received
+from surveys.services.screening import screen_received
+from surveys.services.usual import learn_what_is_usual
 from surveys.vocabulary import IndexLabel, JobKind, QueryKind, QueryReason
 from tests.factories import ApiClient, make_season, make_site, make_trap, return_payload, stored
 
@@ -135,8 +136,8 @@ def test_a_night_that_must_give_way_goes_on_where_its_screening_was(monkeypatch:
     season = make_season(review_budget=1e-9)
     send(7)
     job, _ = ask_for_night(season=season, night=date(2026, 5, 4))
-    monkeypatch.setattr(screening, "BATCH", 2)
-    as_ever, batches = screening.screening_cases, []
+    monkeypatch.setattr(screening_again, "BATCH", 2)
+    as_ever, batches = screening_again.screening_cases, []
 
     def interrupted(rows: list[Return], **given: Any) -> Any:
         if rows[0].state == "standing":  # the others have only just come in
@@ -145,7 +146,7 @@ def test_a_night_that_must_give_way_goes_on_where_its_screening_was(monkeypatch:
             raise SoftTimeLimitExceeded
         return as_ever(rows, **given)
 
-    monkeypatch.setattr(screening, "screening_cases", interrupted)
+    monkeypatch.setattr(screening_again, "screening_cases", interrupted)
     with pytest.raises(SoftTimeLimitExceeded):
         run_night(job_id=job.pk)
     job.refresh_from_db()
@@ -153,7 +154,7 @@ def test_a_night_that_must_give_way_goes_on_where_its_screening_was(monkeypatch:
     done = Return.objects.filter(screened_with=job.pk).count()
     assert done == 4
     cut, batches[:] = batches[:], []
-    monkeypatch.setattr(screening, "screening_cases", as_ever)
+    monkeypatch.setattr(screening_again, "screening_cases", as_ever)
     assert run_night(job_id=job.pk) is not None
     assert Return.objects.filter(screened_with=job.pk).count() == 7
     assert Run.objects.get().parameters["screening"]["screened"] == 7 - done
@@ -164,14 +165,14 @@ def test_an_odd_return_holds_up_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
     make_season()
     payloads = send(3)
     odd = stored(payloads[1])
-    plain = screening._screen
+    plain = screening.screen_cases
 
     def falls_over(cases: Any) -> Any:
         if any(case.row.pk == odd.pk for case in cases):
             raise FloatingPointError("an odd return")
         return plain(cases)
 
-    monkeypatch.setattr(screening, "_screen", falls_over)
+    monkeypatch.setattr(screening, "screen_cases", falls_over)
     assert screen_received(most=10) == 3
     assert [stored(one).state for one in payloads] == ["standing", "queried", "standing"]
     assert Query.objects.get(report=odd).reason == "not_screened"
@@ -212,9 +213,9 @@ def test_danger_is_held_however_little_of_the_budget_is_left(monkeypatch: pytest
     payloads = send(10)
     screen_received(most=50)
     dangerous = [stored(one).pk for one in payloads[:4]]  # one place in the budget, four in danger
-    plain = screening._reasons
-    danger = screening._Reason(QueryKind.PROTOCOL, QueryReason.WELFARE, 1.0, "A sentence.", "A gentle one.", {})
-    monkeypatch.setattr(screening, "_reasons", lambda screened, held: plain(screened, held) or [danger])
+    plain = screening.reasons_to_ask
+    danger = screening.Reason(QueryKind.PROTOCOL, QueryReason.WELFARE, 1.0, "A sentence.", "A gentle one.", {})
+    monkeypatch.setattr(screening_again, "reasons_to_ask", lambda screened, held: plain(screened, held) or [danger])
     Return.objects.filter(pk__in=dangerous).update(urgent=True)
     run_night(job_id=ask_for_night(season=season, night=date(2026, 5, 9))[0].pk)
     assert set(Return.objects.filter(state="queried").values_list("pk", flat=True)) >= set(dangerous)

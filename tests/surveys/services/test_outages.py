@@ -77,7 +77,7 @@ def test_a_full_disk_sends_no_return_to_a_person(monkeypatch: pytest.MonkeyPatch
         raise fault
 
     with monkeypatch.context() as patched:
-        patched.setattr(screening, "_screen", full)
+        patched.setattr(screening, "screen_cases", full)
         with pytest.raises(OperationalError):
             screening.screen_received(most=10)
     assert [stored(one).state for one in payloads] == ["received", "received"]

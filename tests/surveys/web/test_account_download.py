@@ -195,7 +195,7 @@ def test_every_reported_column_of_a_return_is_in_the_download() -> None:
     given = next(table for table in everything_about(make_account()) if table.name == "returns").columns
     renamed = {"trap_public_id": "trap", "season_code": "season", "habitat_code": "habitat", "amends_uuid": "amends"}
     # The region stands in sites, and what was found in findings.
-    left_out = {"id", "sender", "fingerprint", "screened_with", "region", "known_findings"}
+    left_out = {"id", "sender", "fingerprint", "screened_with", "compared_with", "region", "known_findings"}
     assert {renamed.get(name, name) for name in given} == columns - left_out
     assert {field.name for field in apps.get_model("surveys", "return")._meta.concrete_fields} == columns
 

@@ -1,0 +1,182 @@
+"""A night looks again at what is compared with something else than before, at nothing else, and misses none of it."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pytest
+
+from surveys.models import Return, Season, Trap, UsualCatch
+from surveys.queries.comparisons import due_returns
+from surveys.queries.indices import usual_generation
+from surveys.queries.screening import screening_cases
+from surveys.queries.seasons import lists_of
+from surveys.services.screening import screen_cases, screen_received
+from surveys.services.usual import learn_what_is_usual
+from surveys.services.worked import MOVED, move_return
+from tests.factories import ApiClient, make_season, make_trap, return_payload
+from tests.several_seasons import catch_of, make_gardens, run_once
+
+pytestmark = pytest.mark.django_db(transaction=True)
+
+
+def send(trap: Trap, day: int, **caught: int | None) -> Return:
+    """Send one return of a night in May; it is screened at once."""
+    payload = return_payload(
+        trap,
+        set_at=f"2026-05-{day:02}T17:00:00+00:00",
+        emptied_at=f"2026-05-{day + 1:02}T17:00:00+00:00",
+        catch=catch_of(**caught),
+    )
+    assert ApiClient(trap.site.household.keeper).send("returns", payload).status_code == 201
+    while screen_received(most=50):
+        pass
+    return Return.objects.get(uuid=payload["id"])
+
+
+def move(report: Return, to: str) -> None:
+    report.refresh_from_db()
+    move_return(report, to)  # type: ignore[arg-type]
+    report.save(update_fields=MOVED)
+
+
+def due(season: Season) -> set[int]:
+    return set(due_returns(lists_of(season), usual_generation(season)).tolist())
+
+
+def two_traps_of_two_gardens() -> tuple[Season, list[Trap]]:
+    season = make_season(review_budget=1e-9)  # nothing is held, so that states move only where a test moves them
+    gardens = make_gardens(2)
+    return season, [gardens[0], make_trap(site=gardens[0].site), gardens[1], make_trap(site=gardens[1].site)]
+
+
+def keys(reports: Sequence[Return]) -> set[int]:
+    return {report.pk for report in reports}
+
+
+def test_a_night_in_which_nothing_is_new_screens_nothing() -> None:
+    season, traps = two_traps_of_two_gardens()
+    for day in (3, 4, 5):
+        for trap in traps:
+            send(trap, day, woodlice=day, spiders=1)
+    first = run_once(season)
+    assert first.parameters["screening"]["screened"] == 12, "the first night knows what is usual, as arrivals did not"
+    scored = list(Return.objects.order_by("pk").values_list("screened_with", "compared_with", "rank"))
+    second = run_once(season)
+    assert second.parameters["usual"]["news"] == 0
+    assert second.parameters["screening"]["screened"] == 0
+    assert list(Return.objects.order_by("pk").values_list("screened_with", "compared_with", "rank")) == scored
+
+
+def test_whoever_is_compared_with_a_return_is_looked_at_again_when_it_changes() -> None:
+    season, traps = two_traps_of_two_gardens()
+    sent = {(number, day): send(traps[number], day, woodlice=2) for day in (3, 4) for number in range(4)}
+    run_once(season)
+    assert due(season) == set()
+    # One more of the night of the fourth: its sibling of that night knew nothing of it. It was itself screened just now.
+    late = send(traps[1], 4, woodlice=9)
+    assert due(season) == keys([sent[0, 4], sent[1, 4]])
+    run_once(season)
+    assert due(season) == set()
+    # Set aside: it tells nothing of its site any more, to all that came after it there.
+    move(sent[0, 3], "queried")
+    move(sent[0, 3], "discounted")
+    assert due(season) == keys([sent[1, 3], sent[0, 4], sent[1, 4], late])
+    run_once(season)
+    # Taken back: nobody's neighbour any more, of those after it and of its night.
+    move(sent[1, 4], "withdrawn")
+    assert due(season) == keys([sent[0, 4], late])
+    run_once(season)
+    assert due(season) == set()
+
+
+def test_news_of_what_is_usual_is_a_matter_of_its_own_region_and_window() -> None:
+    season, traps = two_traps_of_two_gardens()
+    far = make_gardens(1, region="westmark")
+    sent = [send(trap, day, woodlice=2) for day in (3, 4) for trap in (*traps, *far)]
+    run_once(season)
+    UsualCatch.objects.filter(region__code="westmark", window__code="spring").update(since=99)
+    UsualCatch.objects.update(generation=99)  # another generation is another reading
+    assert due(season) == keys([report for report in sent if report.trap.site.region.code == "westmark"])
+
+
+def test_what_is_no_news_is_kept_to_the_last_digit_and_what_is_takes_its_place() -> None:
+    season, traps = two_traps_of_two_gardens()
+    for day in range(2, 12):
+        for trap in traps:
+            send(trap, day, woodlice=3 + day % 3, spiders=1)
+    learn_what_is_usual(season=season, generation=1)
+    columns = ("region", "window", "habitat", "group", "mean", "size", "site_shape", "since")
+    before = sorted(UsualCatch.objects.values_list(*columns))
+    send(traps[0], 12, woodlice=4, spiders=1)
+    assert learn_what_is_usual(season=season, generation=2)["news"] == 0
+    assert sorted(UsualCatch.objects.values_list(*columns)) == before
+    for day in range(13, 23):
+        for trap in traps:
+            send(trap, day, woodlice=40, spiders=1)
+    told = learn_what_is_usual(season=season, generation=3)
+    assert 0 < told["news"] <= told["strata"]
+    woodlice = UsualCatch.objects.get(
+        region__code="eastmark", window__code="spring", habitat__code="short_lawn", group__code="woodlice"
+    )
+    was = next(
+        row[4]
+        for row in before
+        if row[:4] == (woodlice.region_id, woodlice.window_id, woodlice.habitat_id, woodlice.group_id)
+    )
+    assert woodlice.since == 3
+    assert woodlice.mean > 1.2 * was
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_nights_of_changes_leave_what_screening_everything_would_give(seed: int) -> None:
+    """Weeks of sendings, verdicts and takings back: at the end each score is that of a screening from the start."""
+    season, traps = two_traps_of_two_gardens()
+    drawn = random.Random(seed)  # a world for a test
+    sent: list[Return] = []
+    nights = []
+    for day in range(2, 22):
+        for trap in drawn.sample(traps, 3):
+            count = drawn.choice([0, 1, 2, 3, 5, 8, 300])
+            sent.append(send(trap, day, woodlice=count, spiders=drawn.choice([None, 0, 1, 40]), springtails=count // 2))
+        if day % 4 == 0:
+            report = drawn.choice(sent)
+            report.refresh_from_db()
+            if report.state == "standing":
+                move(report, "withdrawn" if day % 8 else "queried")
+        if day % 5 == 0:
+            nights.append(run_once(season).parameters["screening"]["screened"])
+    nights.append(run_once(season).parameters["screening"]["screened"])
+    assert sum(nights) < len(nights) * len(sent), "no night screened everything"
+    lists, generation = lists_of(season), usual_generation(season)
+    rows = list(
+        Return.objects.filter(season=season, state__in=["standing", "queried"])
+        .select_related("trap__site__point", "habitat")
+        .order_by("pk")
+    )
+    cases = screening_cases(rows, lists=lists, generation=generation)
+    assert len(cases) == len(rows) > 40
+    for case, screening in zip(cases, screen_cases(cases), strict=True):
+        assert case.row.probability == screening.probability
+        assert (case.row.rank > 0) == (screening.rank > 0)
+        # What a slip would do to the region is kept while its effort has changed by less than about a twentieth.
+        assert case.row.rank == pytest.approx(screening.rank, rel=0.06)
+        assert case.row.certain == screening.certain
+    assert any(row.rank > 0 for row in rows)
+    assert due(season) == set()
+
+
+def test_a_return_that_was_taken_back_meanwhile_is_left_out_of_its_batch() -> None:
+    season, traps = two_traps_of_two_gardens()
+    reports = [send(trap, 3, woodlice=1) for trap in traps]
+    rows: list[Any] = list(Return.objects.select_related("trap__site__point", "habitat").order_by("pk"))
+    move(reports[1], "withdrawn")
+    cases = screening_cases(rows, lists=lists_of(season), generation=0)
+    assert [case.row.pk for case in cases] == [reports[0].pk, reports[2].pk, reports[3].pk]
+    for report in (reports[0], reports[2], reports[3]):
+        move(report, "withdrawn")
+    assert screening_cases(rows, lists=lists_of(season), generation=0) == []
+    assert np.array_equal(due_returns(lists_of(season), 0), [])

@@ -6,7 +6,8 @@
    withheld, since leaving them in is not ours to decide. Newcomers to a withheld stratum wait likewise.
 3. Everything published now and in earlier releases together must not let a sum over fewer than k gardens be worked out
    (disclosure_attack.py); as long as it does, something that takes part in it is withheld too: the smallest stratum
-   that ends it, else the total with the fewest gardens that does.
+   that ends it, else the total with the fewest gardens that does. What earlier releases have told already is withheld
+   last, and where nothing has changed since the last release, what it withheld stays withheld.
 
 Totals have to be computed from the rows of the plan (``ReleasePlan.published``), not from the newest ones.
 
@@ -24,8 +25,9 @@ from itertools import combinations
 from types import MappingProxyType
 
 import numpy as np
+from scipy import linalg
 
-from surveys.methods.disclosure_attack import Part, ends_without, find_leak, follows, incidence
+from surveys.methods.disclosure_attack import ZERO, Part, ends_without, find_leak, incidence
 
 FEWEST_SITES = 5  # k
 
@@ -69,12 +71,14 @@ class Published:
     """What went out once, and can be had for ever: each stratum's rows, withheld ones too, since totals hold them.
 
     ``strata`` are the rows as they entered that release; ``shown`` the keys that were published; ``totals`` those that
-    were published.
+    were published, ``offered`` the names of those that were to be, ``k`` the fewest gardens it was planned with.
     """
 
     strata: Mapping[Key, StratumRows]
     shown: frozenset[Key]
     totals: tuple[Total, ...]
+    offered: frozenset[Key] = frozenset()
+    k: int = FEWEST_SITES
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,19 +165,20 @@ def plan_release(
         draft.strata[row.key], draft.rows[row.key] = settle_stratum(row, shown_as, summed_as, k)
     for total in totals:
         draft.totals[total.name] = Choice.PUBLISHED
-    if earlier and dict(earlier[-1].strata) == draft.rows:
+    offered = frozenset(draft.totals)
+    if earlier and (dict(earlier[-1].strata), earlier[-1].offered, earlier[-1].k) == (draft.rows, offered, k):
         keep_withheld(draft, earlier[-1])
     while (withheld := next_to_withhold(draft, totals, earlier, k)) is not None:
         choices, key = withheld
         choices[key] = Choice.PROTECTS_OTHERS
     shown = frozenset(key for key, choice in draft.strata.items() if choice in GOES_OUT)
     left = tuple(total for total in totals if draft.totals[total.name] == Choice.PUBLISHED)
-    published = Published(MappingProxyType(dict(draft.rows)), shown, left)
+    published = Published(MappingProxyType(dict(draft.rows)), shown, left, offered, k)
     return ReleasePlan(MappingProxyType(draft.strata), MappingProxyType(draft.totals), published)
 
 
 def keep_withheld(draft: Draft, last: Published) -> None:
-    """Withhold what the last release withheld, where nothing has changed since: the same data are the same release."""
+    """Withhold what the last release withheld, where neither data nor question has changed: it is the same release."""
     for key, choice in draft.strata.items():
         if choice in GOES_OUT and key not in last.shown:
             draft.strata[key] = Choice.PROTECTS_OTHERS
@@ -204,8 +209,8 @@ def next_to_withhold(
         own = list(range(len(strata), len(strata) + len(sums))) or list(range(len(strata)))
     sizes = [site_count(draft, (key,)) for key in strata] + [site_count(draft, total.members) for total in sums]
     matrix = incidence(parts, len(strata) + len(sums) + before)
-    told = matrix[len(strata) + len(sums) :]
-    own = [number for number in own if not follows(told, tuple(np.flatnonzero(matrix[number]).tolist()))] or own
+    untold = linalg.null_space(matrix[len(strata) + len(sums) :]) if before else np.eye(len(parts))
+    own = [number for number in own if np.abs(matrix[number] @ untold).max(initial=0.0) > ZERO] or own
 
     def preference(number: int) -> tuple[bool, bool, int]:
         ends = bool(leak.parts) and ends_without(leak, parts, matrix, number)

@@ -344,6 +344,12 @@ def test_gardens_with_traps_in_several_strata_are_counted_once(sites: list[set[i
     assert not leaks(plan_release(rows, margins(KEYS)), [])
 
 
+def test_another_question_about_the_same_data_is_answered_anew() -> None:
+    rows = [stratum(key, 9) for key in KEYS]
+    without = plan_release(rows, [])
+    assert set(plan_release(rows, margins(KEYS), [without.published]).totals.values()) == {Choice.PUBLISHED}
+
+
 @settings(max_examples=20, deadline=None)
 @given(SIZES)
 @example([6, 1, 5, 0, 5, 4])  # what is told again was withheld in the place of what gave a garden away

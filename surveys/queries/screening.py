@@ -16,28 +16,24 @@ from surveys.methods.screening_records import ScreeningCase
 from surveys.methods.season_frame import OPEN, UNANSWERED
 from surveys.models import Finding, Return
 from surveys.queries.columns import copied_blocks, row_type
-from surveys.queries.comparisons import FIRST_DAY, OfSites, neighbourhood, steps_of_effort
+from surveys.queries.comparisons import COLUMNS, SELECTED, OfSites, neighbourhood, of_sites, steps_of_effort
 from surveys.queries.frames import report_of
 from surveys.queries.season_returns import order_key
 from surveys.queries.seasons import SeasonLists
-from surveys.queries.usual import Baseline, Floats, Ints, baseline, places_of, region_frames
+from surveys.queries.usual import Baseline, Floats, Ints, baseline, region_frames
 from surveys.vocabulary import USABLE_STATES, Outcome, ReturnState
 
 #: What is read of each return of a site; the answers of G groups are added behind.
-_COLUMNS = (
-    ("report", ">i8"), ("uuid", "V16"), ("trap", ">i8"), ("site", ">i8"), ("region", ">i8"), ("habitat", ">i8"),
-    ("day", ">i4"), ("set_at", ">f8"), ("nights", ">f8"),
-)  # fmt: skip
-_OF_SITES = """
-SELECT r.id, r.uuid, r.trap_id, t.site_id, r.region_id, coalesce(r.habitat_id, 0), r.night - DATE '2000-01-01',
-       extract(epoch FROM r.set_at)::float8,
-       CASE WHEN r.state = ANY(%(usable)s) THEN coalesce(r.trap_nights, 0) ELSE 0 END,
+_COLUMNS = (*COLUMNS, ("uuid", "V16"), ("trap", ">i8"), ("set_at", ">f8"))
+_OF_SITES = f"""
+SELECT {SELECTED}, r.uuid, r.trap_id, extract(epoch FROM r.set_at)::float8,
        coalesce(p.answers, pack_answers(r.id, %(groups)s::bigint[]))
 FROM surveys_trap t JOIN surveys_return r ON r.trap_id = t.id
+LEFT JOIN surveys_sitepoint place ON place.site_id = t.site_id
 LEFT JOIN surveys_packedcatch p ON p.report_id = r.id AND p.order_key = %(order_key)s
 WHERE t.site_id = ANY(%(sites)s) AND r.season_id = %(season)s AND r.state <> %(withdrawn)s
 ORDER BY t.site_id, r.id
-"""
+"""  # noqa: S608
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +71,7 @@ def screening_cases(rows: Sequence[Return], *, lists: SeasonLists, generation: i
     if sites is None:
         return []
     of, steps = sites.of, steps_of_effort(usual)
-    hashes, codes = neighbourhood(of, usual), tuple(group.code for group in lists.groups)
+    hashes, codes = neighbourhood(of, usual, lists), tuple(group.code for group in lists.groups)
     neighbours = _Neighbours(sites, codes)
     at_key = {int(key): at for at, key in enumerate(of.report)}
     first, last = _runs(of.site)
@@ -163,24 +159,19 @@ def _returns_of_sites(keys: list[int], lists: SeasonLists, usual: Baseline) -> _
     rows = np.concatenate(blocks) if blocks else np.empty(0, dtype=layout)
     if not len(rows):
         return None
-    report, trap, site, region, habitat, day = (
-        rows[name].astype(np.int64) for name in ("report", "trap", "site", "region", "habitat", "day")
-    )
-    nights = rows["nights"].astype(np.float64)
-    day += FIRST_DAY
-    places = places_of(lists, region=region, day=day, habitat=habitat)
+    of = of_sites(rows, lists)
     bounds = np.ascontiguousarray(rows["answers"]).view(">i4").astype(np.int64).reshape(len(rows), len(groups), 2)
     low, high = _as_bounds(bounds[:, :, 0], bounds[:, :, 1])
-    told = ~np.isnan(low) & (nights > 0.0)[:, None]
+    told = ~np.isnan(low) & (of.nights > 0.0)[:, None]
     gained, offered = site_steps(
         np.where(told, point_of(low, high), 0.0),
-        np.where(told, usual.mean[places.cell] * nights[:, None], 0.0),
-        usual.size[places.cell],
+        np.where(told, usual.mean[of.places.cell] * of.nights[:, None], 0.0),
+        usual.size[of.places.cell],
     )
     return _Sites(
-        of=OfSites(report, site, day, nights, places),
+        of=of,
         uuid=rows["uuid"],
-        trap=trap,
+        trap=rows["trap"].astype(np.int64),
         set_at=rows["set_at"].astype(np.float64),
         low=low,
         high=high,

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import shape
 
+from surveys.errors import NotFound
 from surveys.methods.screening_records import RegionFrame
 from surveys.methods.usual import plan_baseline, split_size
 from surveys.models import Region, UsualCatch
@@ -37,7 +38,9 @@ class Baseline:
 def baseline(lists: SeasonLists, generation: int) -> Baseline:
     """Return what is usual, from one generation or, before there is one, from planning values.
 
-    One query for each generation: it is written whole and never changes, so nobody may write into it.
+    One query for each generation: it is written whole and never changes, so nobody may write into it. Raises NotFound
+    for a generation that is not there any more, as a later night has learned. Rows written before this was kept have
+    neither effort nor the night that found them usual: a return stands for a trap-night, and they are news.
     """
     planned = [plan_baseline(group.planning_typical, group.planning_high) for group in lists.groups]
     size, site_shape = split_size(np.array([one[1] for one in planned]))
@@ -55,13 +58,17 @@ def baseline(lists: SeasonLists, generation: int) -> Baseline:
             for listed in (lists.regions, lists.windows, lists.habitats, lists.groups)
         )
         rows = UsualCatch.objects.filter(season=lists.season, generation=generation).values_list(
-            "region_id", "window_id", "habitat_id", "group_id", "mean", "size", "site_shape", "since", "trap_nights"
-        )
-        for region, window, habitat, group, mean, night_size, shape_, since, nights in rows:
+            "region_id", "window_id", "habitat_id", "group_id", "mean", "size", "site_shape", "since", "trap_nights",
+            "returns",
+        )  # fmt: skip
+        if not rows:
+            raise NotFound(f"What was usual on night {generation} of {lists.season.code} is not kept any more.")
+        for region, window, habitat, group, mean, night_size, shape_, since, nights, returns in rows:
             cell = (regions[region], windows[window], habitats[habitat])
             at = (*cell, groups[group])
             found.mean[at], found.size[at], found.site_shape[at] = mean, night_size, shape_
-            found.since[cell], found.nights[cell] = since, nights
+            found.since[cell] = since or generation
+            found.nights[cell] = max(found.nights[cell], nights or returns)
     return found
 
 

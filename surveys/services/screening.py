@@ -14,7 +14,7 @@ from django.utils import timezone
 
 from surveys.methods.screening import Screening, ScreeningSettings, screen_reports
 from surveys.models import Finding, Query, Return, Season
-from surveys.queries.comparisons import compared_with
+from surveys.queries.comparisons import comparison_numbers
 from surveys.queries.indices import published_run, usual_generation
 from surveys.queries.screening import Case, held_findings, screening_cases
 from surveys.queries.seasons import lists_of, seasons
@@ -133,12 +133,12 @@ def screen_cases(cases: Sequence[Case]) -> list[Screening]:
 def score_returns(cases: Sequence[Case], generation: int) -> list[Screening]:
     """Screen returns and write their scores onto their rows. Nothing is saved here."""
     screenings = screen_cases(cases)
-    compared = compared_with(
+    numbers = comparison_numbers(
         np.array([case.neighbourhood for case in cases], dtype=np.uint64),
         np.array([case.effort_step for case in cases], dtype=np.int64),
         np.array([screening.rank > 0.0 for screening in screenings], dtype=bool),
     )
-    for case, screening, number in zip(cases, screenings, compared.tolist(), strict=True):
+    for case, screening, number in zip(cases, screenings, numbers.tolist(), strict=True):
         row = case.row
         row.probability = min(max(screening.probability, 0.0), 1.0)
         row.damage = screening.damage

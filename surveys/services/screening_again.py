@@ -70,7 +70,7 @@ def screen_part(
     still_ours: Callable[[], None],
     hold: Callable[[], None] = lambda: None,
 ) -> int:
-    """Screen those of some returns (their keys, site by site) that this generation has not screened yet.
+    """Screen some returns (their keys, site by site), but those that a later generation has screened already.
 
     ``still_ours`` is called between batches, ``hold`` inside the transaction of each; both may raise to stop. Returns
     how many returns were screened here.
@@ -80,10 +80,8 @@ def screen_part(
     screened = 0
     for keys in _cut(np.array(returns, dtype=np.int64), BATCH):
         still_ours()
-        rows = list(_with_what_is_read(Return.objects.filter(pk__in=keys.tolist(), state__in=AGAIN)))
-        cases = screening_cases(
-            [row for row in rows if row.screened_with < generation], lists=lists, generation=generation
-        )
+        due = Return.objects.filter(pk__in=keys.tolist(), state__in=AGAIN, screened_with__lte=generation)
+        cases = screening_cases(list(_with_what_is_read(due)), lists=lists, generation=generation)
         with transaction.atomic(durable=True):
             hold()
             score_returns(cases, generation)

@@ -130,7 +130,8 @@ def main() -> None:
     print_beside_reading(first, first)
     for day in range(1, asked.days + 1):
         decided = decide(season, asked.returns)
-        came = arrive(season, asked.returns, day)
+        # By the night, so that days which are measured another time bring other returns.
+        came = arrive(season, asked.returns, (asked.night + timedelta(days=day)).toordinal())
         print(f"day {day}: {came:,} returns arrive, {decided:,} verdicts fall")
         took = timed("screening what arrives", lambda: sum(iter(lambda: screen_received(most=200), 0)))
         print(f"    {1000 * TOOK['screening what arrives'] / max(took, 1):.2f} ms a return")

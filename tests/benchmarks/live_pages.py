@@ -41,16 +41,21 @@ FILL = (
        SELECT n, md5('t' || n)::uuid, (n - 1) / 4 + 1, (n - 1) %% 4 + 1,
               (%(habitats)s::bigint[])[1 + n %% %(n_habitats)s], lpad(to_hex(n), 8, '0'), '', now()
        FROM generate_series(1, 4 * %(gardens)s) n""",
+    """INSERT INTO surveys_knownfinding (check_id, outcome, marks, sentence)
+       SELECT told, 'note', '{}', 'Invented.' FROM unnest(ARRAY['rain', 'looks', 'cover']) told""",
     """INSERT INTO surveys_return (id, uuid, season_id, trap_id, sender_id, received_at, fingerprint, set_at, emptied_at,
            night, habitat_id, traps_pooled, mouth_mm, material, rim, trap_state, looked_for_all, note, state, version,
            moved_at, standing, exposure_h, whole_nights, trap_nights, rim_ratio, fresh, probability, damage, rank,
-           urgent, certain, screened_with, region_id)
+           urgent, certain, screened_with, region_id, known_findings)
        SELECT n, md5('r' || n)::uuid, %(season)s, t.id, t.site_id, now(), 'live', d + interval '17 hours', d + interval '41 hours',
               d, t.habitat_id, 1, 75, 'plastic', 'flush', 'intact', 'yes', '',
               CASE WHEN n %% 100 = 7 THEN 'corrected' WHEN n %% 20 = 3 THEN 'queried' WHEN n %% 25 = 4 THEN 'upheld'
                    ELSE 'standing' END,
               2, now(), CASE WHEN n %% 30 = 1 THEN 'off_protocol' WHEN n %% 4 = 2 THEN 'adjusted' ELSE 'to_protocol' END,
-              24, 1, CASE WHEN n %% 40 <> 5 THEN 1 END, 1, n %% 2 = 0, 0, 0, 0, false, false, 1, s.region_id
+              24, 1, CASE WHEN n %% 40 <> 5 THEN 1 END, 1, n %% 2 = 0, 0, 0, 0, false, false, 1, s.region_id,
+              ARRAY(SELECT k.id FROM surveys_knownfinding k
+                    WHERE k.sentence = 'Invented.' AND (n %% 3 <> 1 OR n %% 30 = 1)
+                    AND k.check_id = CASE n %% 3 WHEN 0 THEN 'rain' WHEN 1 THEN 'looks' ELSE 'cover' END)
        FROM generate_series(1, %(returns)s) n
        CROSS JOIN LATERAL (SELECT (%(opens)s::date + (n::bigint * 7919 %% 200)::int) AS d) days
        JOIN surveys_trap t ON t.id = 1 + (n::bigint * 104729) %% (4 * %(gardens)s)
@@ -60,9 +65,6 @@ FILL = (
               CASE WHEN (n * 31 + g * 17) %% 5 < 3 THEN 0 ELSE 1 + (n * 7 + g) %% 19 END,
               CASE WHEN (n * 31 + g * 17) %% 5 < 3 THEN 0 ELSE 1 + (n * 7 + g) %% 19 END
        FROM generate_series(1, %(returns)s) n CROSS JOIN unnest(%(groups)s::bigint[]) g""",
-    """INSERT INTO surveys_finding (report_id, check_id, outcome, marks, sentence)
-       SELECT n, CASE n %% 3 WHEN 0 THEN 'rain' WHEN 1 THEN 'looks' ELSE 'cover' END, 'note', '{}', 'Invented.'
-       FROM generate_series(1, %(returns)s) n WHERE n %% 3 <> 1 OR n %% 30 = 1""",
     """INSERT INTO surveys_verdict (id, report_id, decision, reason, note, decided_at, report_version)
        SELECT id, id, 'corrected', 'count_slip', '', now(), 1 FROM surveys_return
        WHERE season_id = %(season)s AND state = 'corrected'""",
@@ -256,7 +258,8 @@ def main() -> None:
     for filters in (
         {"region": "cawder"},
         {"night_from": "2026-05-02", "night_to": "2026-05-02"},
-        {"finding": "mouth_width"},
+        {"finding": "cover"},
+        {"finding": "mouth_width"},  # which there is none of
     ):
         walk = islice(pages(client, address_of(**filters)), asked.times // 3)
         told(f"pages of {filters}", [took for took, _ in walk])

@@ -26,7 +26,7 @@ URGENT_REASONS = frozenset({QueryReason.SAFETY, QueryReason.WELFARE, QueryReason
 LIKE_AN_EXTREME = frozenset(
     {QueryReason.TEN_TIMES, QueryReason.UNUSUALLY_MANY, QueryReason.TRAPS_POOLED, QueryReason.IMPOSSIBLE_COUNT}
 )
-EFFORT_STEP = 0.05  # a rank counts as moved when the effort of its region has changed by about so much (planning value)
+EFFORT_STEP = 0.1  # a rank counts as moved when the effort of its region has changed by about so much (planning value)
 LEAST_POOLED = 10.0  # METHODS.md, section 5: below this expected count an index is not shown at all
 
 
@@ -96,7 +96,7 @@ def damage_of(hunch: Hunch, catch: Catch, region: RegionFrame, trap_nights: floa
 
 
 def effort_steps(trap_nights: FloatArray) -> IntArray:
-    """Return efforts (...) in whole steps of about a twentieth: a rank is worked out anew where its step changed."""
+    """Return efforts (...) in whole steps of about a tenth: a rank is worked out anew where its step changed."""
     return np.asarray(np.round(np.log(np.maximum(trap_nights, 1.0)) / np.log1p(EFFORT_STEP)), dtype=np.int64)
 
 

@@ -30,7 +30,7 @@ LOG_MEAN_RANGE = (np.log(1e-4), np.log(2e4))
 INVERSE_SIZE_RANGE = (0.02, 20.0)
 STEPS = 36  # halvings: the widest range shrinks below 1e-9
 NEWS = 0.1  # an estimate that has moved by less changes hardly any decision (planning value)
-NEWS_ERRORS = 0.5  # nor does one that has moved by less than so many standard errors (planning value)
+NEWS_ERRORS = 1.0  # nor does one that has moved by less than so many standard errors (planning value)
 HARDLY_ANY = 0.05  # animals a night: of a group rarer than this, twice as many are still hardly any (planning value)
 
 
@@ -90,7 +90,7 @@ def is_news(
     """Say where what is usual has moved so far that returns must be compared anew; all arguments and the answer (...).
 
     ``old``, ``new``: means per trap-night; the sizes are those over sites and nights; ``returns``: how many speak now.
-    An estimate has news when mean or size differ by more than a tenth and by more than half a standard error: what
+    An estimate has news when mean or size differ by more than a tenth and by more than a standard error: what
     comes and goes with a single return is none. Standard errors are those of moment estimators from as many returns
     and the weight of the group: Var(log mean) = (1/m + 1/k)/n; Var(log k) = 2 (k + 1) (1 + k/m)^2 / (k n).
     References: Anscombe (1950) Biometrika 37: 358-382 (variance of the moment estimator of k; from memory).

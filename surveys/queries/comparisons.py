@@ -5,7 +5,8 @@ it, and later ones of the same night. None of it is a matter of the clock, so a 
 the last one. It works out of what stands now with what each return would be compared, and finds those that were
 compared with something else: because a neighbour came, was taken back or set aside, because what is usual has moved,
 or because a person was forgotten, and with them a note or the fine place of a trap. All else that screening reads of a
-return is never edited.
+return is never edited. What is usual elsewhere, in rival habitats and on earlier nights of the site, weighs little: it
+is read as it is whenever a return is screened, and asks for no screening by itself.
 
 The number is a sum of hashes over the neighbours, so that it does not depend on the order in which rows are read.
 References: finaliser of SplitMix64, Steele, Lea & Flood (2014) OOPSLA, 453-472 (constants from memory).
@@ -33,7 +34,7 @@ Hashes = NDArray[np.uint64]
 FIRST_DAY = date(2000, 1, 1).toordinal()  # days are counted from here on the way out of the database
 
 _METHOD = np.frombuffer(hashlib.sha256(METHOD_VERSION.encode()).digest()[:8], dtype="<u8")[0]
-_BEFORE, _TELLS, _LATER, _BESIDE, _OWN = (np.uint64(number) for number in range(1, 6))
+_BEFORE, _TELLS, _LATER, _OWN = (np.uint64(number) for number in range(1, 5))
 _ODD = np.uint64(0x9E3779B97F4A7C15)
 _FIRST, _SECOND = np.uint64(0xBF58476D1CE4E5B9), np.uint64(0x94D049BB133111EB)
 
@@ -121,10 +122,17 @@ def neighbourhood(returns: OfSites, usual: Baseline, lists: SeasonLists) -> Hash
     places = returns.places
     since = usual.since[places.cell]
     cell = np.ravel_multi_index(places.cell, usual.since.shape).astype(np.int64)
-    here = (np.full(len(cell), _form(lists)), cell, since, _habitats_together(usual)[places.region, places.window])
-    own = _mixed(_OWN, *here, returns.noted, returns.latitude.view(np.int64), returns.longitude.view(np.int64))
+    own = _mixed(
+        _OWN,
+        np.full(len(cell), _form(lists)),
+        cell,
+        since,
+        returns.noted,
+        returns.latitude.view(np.int64),
+        returns.longitude.view(np.int64),
+    )
     before = _mixed(_BEFORE, returns.report)
-    tells = _mixed(_TELLS, returns.report, returns.nights.view(np.int64), cell, since)  # of earlier nights only
+    tells = _mixed(_TELLS, returns.report, returns.nights.view(np.int64), cell)  # of earlier nights only
     later = _mixed(_LATER, returns.report)
     order = np.lexsort((returns.report, returns.site))
     own[order] += _sum_before((before + tells)[order], returns.site[order])
@@ -139,14 +147,6 @@ def _form(lists: SeasonLists) -> int:
     """Return a number that changes with the groups of a season and with what a cup holds of each."""
     listed = ",".join(f"{group.pk} {group.ceiling}" for group in lists.groups)
     return int.from_bytes(hashlib.sha256(listed.encode()).digest()[:8], "little", signed=True)
-
-
-def _habitats_together(usual: Baseline) -> Ints:
-    """Return a number (R, W) over all habitats of a region and window: each is a rival of the others."""
-    shape = usual.since.shape
-    habitat = np.broadcast_to(np.arange(shape[2]), shape)
-    each = _mixed(_BESIDE, habitat.ravel(), usual.since.ravel()).reshape(shape)
-    return np.asarray(each.sum(axis=2, dtype=np.uint64).view(np.int64))
 
 
 def steps_of_effort(usual: Baseline) -> Ints:

@@ -1,7 +1,7 @@
 """What a night costs at a million returns and thirty groups: the first of all, and one after an ordinary day.
 
 ``python -m tests.benchmarks.night_of_a_million`` on the database that ``tests.benchmarks.large_season`` fills. A night
-is all its steps in one process. In an ordinary day a hundredth of the returns arrive and some verdicts fall.
+is all its steps by one worker. In an ordinary day a hundredth of the returns arrive and all that waits is decided.
 Prints seconds, seconds of this process on the processor (all threads), its largest memory, and each part beside two
 peers: PostgreSQL alone counting the same rows, and ADBC reading the same columns for nobody.
 """
@@ -110,7 +110,8 @@ def main() -> None:
     parser.add_argument("--returns", type=int, default=1_000_000)
     parser.add_argument("--gardens", type=int, default=40_000)
     parser.add_argument("--groups", type=int, default=30)
-    parser.add_argument("--days", type=int, default=2, help="ordinary days and nights after the first")
+    parser.add_argument("--days", type=int, default=3, help="ordinary days and nights after the first")
+    parser.add_argument("--whole", action="store_true", help="not in parts, as a small night is done")
     parser.add_argument("--night", type=date.fromisoformat, default=date(2026, 11, 1))
     asked = parser.parse_args()
     use_large_database()
@@ -121,15 +122,16 @@ def main() -> None:
     from surveys.services.screening import screen_received
     from tests.benchmarks.ordinary_day import arrive, decide
 
-    settings.NIGHT_PARTS_FROM = 10**15  # all in this process: tests.benchmarks.night_by_workers shares a night
+    if asked.whole:
+        settings.NIGHT_PARTS_FROM = 10**15
     print(f"{timed('PostgreSQL counts all catches', count_rows):,} catches")
     print(f"{timed(BARE, read_bare):,} rows")
     timed("reading the season", lambda: night_input(season))
-    first = "the first night, all of it packed, screened and computed"
+    first = "the first night, all that was not packed or screened"
     timed(first, lambda: whole_night(season, asked.night))
     print_beside_reading(first, first)
     for day in range(1, asked.days + 1):
-        decided = decide(season, asked.returns)
+        decided = decide(season)  # on the first day on all that a season's months brought
         # By the night, so that days which are measured another time bring other returns.
         came = arrive(season, asked.returns, (asked.night + timedelta(days=day)).toordinal())
         print(f"day {day}: {came:,} returns arrive, {decided:,} verdicts fall")

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-#: Returns that arrive in a day, and verdicts that fall, as a share of all returns.
+#: Returns that arrive in a day, as a share of all returns.
 ARRIVING_SHARE = 0.01
-DECIDED_SHARE = 0.0005
 #: Nights of arrivals lie so many days later than those of the returns they are drawn from, in the same window.
 LATER_DAYS = 12
 
@@ -75,13 +74,13 @@ def arrive(season: Any, many: int, lot: int) -> int:
     return came
 
 
-def decide(season: Any, many: int) -> int:
-    """Let a coordinator let some of the waiting returns stand, as many as fall to a day."""
+def decide(season: Any, most: int | None = None) -> int:
+    """Let coordinators let waiting returns stand, the most pressing first, all of them or ``most``."""
     from surveys.models import Return
     from surveys.services.worked import MOVED, move_return, save_together
 
     waiting = Return.objects.filter(season=season, state="queried").order_by("-pressing")
-    rows = list(waiting[: int(many * DECIDED_SHARE)])
+    rows = list(waiting[:most])
     for row in rows:
         move_return(row, "upheld")  # type: ignore[arg-type]
     save_together(rows, MOVED)

@@ -122,6 +122,7 @@ def main() -> None:
     from surveys.services.screening import screen_received
     from tests.benchmarks.ordinary_day import arrive, decide
 
+    settings.NIGHT_HELPERS = 0  # nobody is there to be woken
     if asked.whole:
         settings.NIGHT_PARTS_FROM = 10**15
     print(f"{timed('PostgreSQL counts all catches', count_rows):,} catches")

@@ -122,7 +122,6 @@ class _Neighbours:
     """Makes neighbours of the returns of a site."""
 
     def __init__(self, sites: _Sites, codes: tuple[str, ...]) -> None:
-        self._sites = sites
         self._counts = [Counts(codes, low, high) for low, high in zip(sites.low, sites.high, strict=True)]
         self._names = [str(UUID(bytes=bytes(name))) for name in sites.uuid]
         self._trap, self._day = sites.trap.tolist(), sites.of.day.tolist()

@@ -107,6 +107,17 @@ def hold_job(*, job: Job) -> Job:
     return held
 
 
+def keep_stage(*, job: Job, stage: str, told: Mapping[str, Any]) -> None:
+    """Write what a stage came to with its running job, inside the transaction that is open: it is not done again.
+
+    Raises :class:`LostLease`.
+    """
+    held = hold_job(job=job)
+    held.result = {**held.result, stage: dict(told)}
+    held.save(update_fields=["result"])
+    job.result = held.result
+
+
 def finish_job(*, job: Job, result: Mapping[str, Any]) -> None:
     """Write a job down as done, with its result."""
     with transaction.atomic(durable=True):

@@ -21,7 +21,7 @@ from surveys.queries.seasons import lists_of, season_by_code, seasons
 from surveys.services import part_runs
 from surveys.services.exports import write_export
 from surveys.services.indices import compute_indices
-from surveys.services.jobs import ask_for_job, claim_job, do_job, finish_job, give_up_job, report_progress
+from surveys.services.jobs import ask_for_job, claim_job, do_job, finish_job, give_up_job, keep_stage, report_progress
 from surveys.services.packing import pack_catches
 from surveys.services.part_doers import DoParts, here
 from surveys.services.part_runs import among_workers, are_many, share_parts
@@ -105,11 +105,12 @@ def _steps(job: Job, progress: Callable[[int, int], None] | None) -> Run:
     pack_catches(season=season, still_ours=lambda: tell(0))
     usual = learn_what_is_usual(season=season, generation=job.pk)
     tell(1)
-    screened = screen_again(
+    screened = job.result.get("screening") or screen_again(
         season=season,
         generation=job.pk,
         still_ours=lambda: tell(1),
         share=lambda due: _share(job, tell) if are_many(due, len(groups)) else None,
+        keep=lambda told: keep_stage(job=job, stage="screening", told=told),
     )
     tell(2)
     # What was held just now is in the queue and is not drawn.

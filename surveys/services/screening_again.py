@@ -42,12 +42,15 @@ def screen_again(
     generation: int,
     still_ours: Callable[[], None],
     share: Callable[[int], Share | None] = lambda due: None,
+    keep: Callable[[dict[str, Any]], None] = lambda told: None,
 ) -> dict[str, Any]:
     """Screen again what is compared with something else now, and hold the most pressing within the budget.
 
     ``still_ours`` is called between batches; it may raise to stop. ``share``, asked with the number of returns that
     are due, returns what has parts done by all workers; None to do all here. Returns counts, and the rank from which
-    arriving returns will wait until the next night.
+    arriving returns will wait until the next night; ``keep`` is called with the same in the transaction that holds
+    them. A night that is begun once more must not do this again: whoever comes after a return that was held just now is
+    compared with something else, and would be screened a night earlier than in a calm night.
     """
     lists = lists_of(season)
     due = due_returns(lists, generation)
@@ -59,7 +62,7 @@ def screen_again(
         for part in parts:
             screen_part(**part, still_ours=still_ours)
     still_ours()
-    return {"screened": len(due), **_hold_within_budget(lists, generation)}
+    return _hold_within_budget(lists, generation, len(due), keep)
 
 
 def screen_part(
@@ -99,7 +102,9 @@ def _with_what_is_read(returns: QuerySet[Return]) -> QuerySet[Return]:
     return returns.select_related("trap__site__point", "habitat")
 
 
-def _hold_within_budget(lists: SeasonLists, generation: int) -> dict[str, Any]:
+def _hold_within_budget(
+    lists: SeasonLists, generation: int, screened: int, keep: Callable[[dict[str, Any]], None]
+) -> dict[str, Any]:
     """Query the standing returns of the highest rank, as many as the budget still allows."""
     season = lists.season
     with transaction.atomic(durable=True):
@@ -116,9 +121,16 @@ def _hold_within_budget(lists: SeasonLists, generation: int) -> dict[str, Any]:
         # Safety and welfare come first and are never cut, however little of the budget is left.
         room = max(slots - asked, pressing.filter(urgent=True).count())
         held = _hold(list(_with_what_is_read(pressing)[:room]), lists, generation)
-        threshold = _threshold(season)
+        told = {
+            "screened": screened,
+            "held": len(held),
+            "slots": slots,
+            "asked_before": asked,
+            "threshold": _threshold(season),
+        }
+        keep(told)
         write_event(by=None, verb="returns held by rank", subject=season, details={"returns": held})
-    return {"held": len(held), "slots": slots, "asked_before": asked, "threshold": threshold}
+    return told
 
 
 def _threshold(season: Season) -> float | None:

@@ -13,19 +13,22 @@ from celery.exceptions import SoftTimeLimitExceeded
 from django.db.models import F
 
 from surveys.errors import NotFound
-from surveys.models import Return, Season, SitePoint, Trap, UsualCatch
+from surveys.models import Query, Return, Season, SitePoint, Trap, UsualCatch
 from surveys.queries.comparisons import due_returns
 from surveys.queries.indices import usual_generation
 from surveys.queries.screening import screening_cases
 from surveys.queries.seasons import lists_of
 from surveys.queries.usual import baseline
-from surveys.services import screening_again
+from surveys.services import night, screening_again
 from surveys.services.night import run_night
-from surveys.services.screening import screen_cases, screen_received
+from surveys.services.screening import Reason, screen_cases, screen_received
 from surveys.services.usual import learn_what_is_usual
 from surveys.services.worked import MOVED, move_return
+from surveys.vocabulary import QueryKind, QueryReason
 from tests.factories import ApiClient, make_season, make_trap, return_payload
 from tests.several_seasons import ask_once, catch_of, make_gardens, run_once
+
+DANGER = Reason(QueryKind.PROTOCOL, QueryReason.WELFARE, 1.0, "A sentence.", "A gentle one.", {})
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -218,6 +221,39 @@ def test_a_night_that_gave_way_looks_again_at_what_changed_meanwhile(monkeypatch
     assert due(season) == keys([sent[0], late[0]])
     assert run_night(job_id=job_id) is not None
     assert due(season) == set()
+
+
+def test_a_night_that_is_begun_again_after_its_screening_does_not_screen_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Else whoever came after a return that was just held would be screened a night too early."""
+    season = make_season(review_budget=0.3)
+    site = make_gardens(1)[0].site
+    traps = [make_trap(site=site) for _ in range(3)]
+    sent = [send(trap, day, woodlice=2, spiders=1) for day in (3, 4, 5) for trap in traps]
+    # As a night may find them: nobody was asked yet, and one of the first would move its region most.
+    Return.objects.update(state="standing", urgent=False)
+    Query.objects.all().delete()
+    Return.objects.filter(pk=sent[0].pk).update(urgent=True)
+    job_id = ask_once(season)
+
+    def killed(**_: Any) -> Any:
+        raise SoftTimeLimitExceeded
+
+    with monkeypatch.context() as patched:
+        patched.setattr(night, "draw_second_looks", killed)
+        patched.setattr(screening_again, "reasons_to_ask", lambda *_: [DANGER])
+        with pytest.raises(SoftTimeLimitExceeded):
+            run_night(job_id=job_id)
+    sent[0].refresh_from_db()
+    assert sent[0].state == "queried"
+    later = due(season)
+    assert later, "those that came after it are compared with something else now"
+    scored = list(Return.objects.order_by("pk").values_list("screened_at", "compared_with", "state"))
+    run = run_night(job_id=job_id)
+    assert run is not None
+    assert run.parameters["screening"] == {**run.parameters["screening"], "screened": 9}
+    assert list(Return.objects.order_by("pk").values_list("screened_at", "compared_with", "state")) == scored
+    assert due(season) == later
+    assert run_once(season).parameters["screening"]["screened"] == len(later)
 
 
 def test_whose_note_or_fine_place_was_forgotten_is_looked_at_again() -> None:

@@ -16,15 +16,19 @@ from surveys.services.events import write_event
 BATCH = 20_000
 
 _PACK = """
-INSERT INTO surveys_packedcatch (report_id, order_key, answers)
-SELECT r.id, %(order_key)s, pack_answers(r.id, %(groups)s::bigint[])
-FROM (
-    SELECT r.id FROM surveys_return r
-    LEFT JOIN surveys_packedcatch p ON p.report_id = r.id AND p.order_key = %(order_key)s
-    WHERE r.season_id = %(season)s AND p.report_id IS NULL
-    ORDER BY r.id LIMIT %(batch)s
-) r
-ON CONFLICT (report_id) DO UPDATE SET order_key = EXCLUDED.order_key, answers = EXCLUDED.answers
+WITH packed AS (
+    INSERT INTO surveys_packedcatch (report_id, order_key, answers)
+    SELECT r.id, %(order_key)s, pack_answers(r.id, %(groups)s::bigint[])
+    FROM (
+        SELECT r.id FROM surveys_return r
+        LEFT JOIN surveys_packedcatch p ON p.report_id = r.id AND p.order_key = %(order_key)s
+        WHERE r.season_id = %(season)s AND r.id > %(after)s AND p.report_id IS NULL
+        ORDER BY r.id LIMIT %(batch)s
+    ) r
+    ON CONFLICT (report_id) DO UPDATE SET order_key = EXCLUDED.order_key, answers = EXCLUDED.answers
+    RETURNING report_id
+)
+SELECT count(*), max(report_id) FROM packed
 """
 
 
@@ -41,6 +45,7 @@ def pack_catches(*, season: Season, still_ours: Callable[[], None]) -> int:
         "order_key": order_key(lists),
         "groups": [group.pk for group in lists.groups],
         "batch": BATCH,
+        "after": 0,
     }
     packed = 0
     while True:
@@ -48,12 +53,13 @@ def pack_catches(*, season: Season, still_ours: Callable[[], None]) -> int:
         with transaction.atomic(durable=True):
             with connection.cursor() as cursor:
                 cursor.execute(_PACK, parameters)
-                done = int(cursor.rowcount)
+                done, last = cursor.fetchone()
             if done:
                 write_event(by=None, verb="catches packed", subject=season, details={"returns": done})
         packed += done
         if done < BATCH:
             break
+        parameters["after"] = last  # else each batch would look once more at all that was packed before it
     if packed:
         with connection.cursor() as cursor:
             cursor.execute("SELECT measure_counts()")

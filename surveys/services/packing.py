@@ -47,7 +47,7 @@ def pack_catches(*, season: Season, still_ours: Callable[[], None]) -> int:
         "batch": BATCH,
         "after": 0,
     }
-    packed = 0
+    packed: int = 0
     while True:
         still_ours()
         with transaction.atomic(durable=True):
@@ -56,7 +56,7 @@ def pack_catches(*, season: Season, still_ours: Callable[[], None]) -> int:
                 done, last = cursor.fetchone()
             if done:
                 write_event(by=None, verb="catches packed", subject=season, details={"returns": done})
-        packed += done
+        packed += int(done)
         if done < BATCH:
             break
         parameters["after"] = last  # else each batch would look once more at all that was packed before it

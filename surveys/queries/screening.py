@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from uuid import UUID
 
 import numpy as np
+from django.db.models import QuerySet
 from numpy.typing import NDArray
 
 from surveys.methods.records import Counts, Neighbour, Usual
@@ -60,10 +61,15 @@ class _Sites:
     offered: Floats
 
 
+def with_what_is_read(returns: QuerySet[Return]) -> QuerySet[Return]:
+    """Return the same returns with their trap, site, point and habitat, as screening reads them. No query."""
+    return returns.select_related("trap__site__point", "habitat")
+
+
 def screening_cases(rows: Sequence[Return], *, lists: SeasonLists, generation: int) -> list[Case]:
     """Return the cases of a batch, without rows that have been taken back meanwhile. One query, whatever their number.
 
-    ``rows`` come with their trap, site, point and habitat. A neighbour is a return of the same site
+    ``rows`` come as :func:`with_what_is_read` has them. A neighbour is a return of the same site
     that was received before and was not withdrawn; a later one came after it, from the same night.
     """
     usual, frames = baseline(lists, generation), region_frames(lists, generation)
@@ -92,7 +98,7 @@ def screening_cases(rows: Sequence[Return], *, lists: SeasonLists, generation: i
                 lists=lists,
                 habitat=row.habitat.code if row.habitat else None,
             ),
-            counts=Counts(codes, sites.low[at], sites.high[at]),
+            counts=neighbours.counts[at],
             neighbours=neighbours.of(at, range(first[at], at)),
             later=neighbours.of(at, (at + 1 + np.flatnonzero(night[at + 1 - first[at] :])).tolist()),
             usual=_usual(
@@ -122,7 +128,7 @@ class _Neighbours:
     """Makes neighbours of the returns of a site."""
 
     def __init__(self, sites: _Sites, codes: tuple[str, ...]) -> None:
-        self._counts = [Counts(codes, low, high) for low, high in zip(sites.low, sites.high, strict=True)]
+        self.counts = [Counts(codes, low, high) for low, high in zip(sites.low, sites.high, strict=True)]
         self._names = [str(UUID(bytes=bytes(name))) for name in sites.uuid]
         self._trap, self._day = sites.trap.tolist(), sites.of.day.tolist()
         self._set_at = sites.set_at.tolist()
@@ -136,7 +142,7 @@ class _Neighbours:
                 same_trap=self._trap[other] == trap,
                 same_night=self._day[other] == day,
                 hours_apart=abs(self._set_at[other] - set_at) / 3600,
-                answers=self._counts[other],
+                answers=self.counts[other],
             )
             for other in others
         )

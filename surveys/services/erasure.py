@@ -51,7 +51,7 @@ from surveys.models import (
 from surveys.permissions import roles_of
 from surveys.queries.people import consent_of, sessions_of
 from surveys.services.events import write_event
-from surveys.services.worked import MOVED, move_return
+from surveys.services.worked import MOVED, move_return, save_together
 from surveys.vocabulary import Ending, QueryReason, ReturnState, Role
 
 #: Reasons whose sentence and evidence speak of counts, dates and codes only. Every other reason may quote a note or
@@ -129,7 +129,7 @@ def _withdraw(returns: QuerySet[Return]) -> None:
     waiting = list(returns.exclude(state=ReturnState.WITHDRAWN).select_for_update(of=("self",)))
     for report in waiting:
         move_return(report, ReturnState.WITHDRAWN)
-    Return.objects.bulk_update(waiting, MOVED, batch_size=500)
+    save_together(waiting, MOVED)
 
 
 def _empty_returns(returns: QuerySet[Return]) -> None:

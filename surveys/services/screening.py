@@ -16,7 +16,7 @@ from surveys.methods.screening import Screening, ScreeningSettings, screen_repor
 from surveys.models import Finding, Query, Return, Season
 from surveys.queries.comparisons import comparison_numbers
 from surveys.queries.indices import published_run, usual_generation
-from surveys.queries.screening import Case, held_findings, screening_cases
+from surveys.queries.screening import Case, held_findings, screening_cases, with_what_is_read
 from surveys.queries.seasons import lists_of, seasons
 from surveys.services.events import write_event
 from surveys.services.worked import MOVED, move_return, save_together
@@ -46,9 +46,8 @@ def screen_received(*, most: int) -> int:
     """Screen up to ``most`` returns that have just arrived: each stands or is queried. Returns how many."""
     with transaction.atomic(durable=True):
         rows = list(
-            Return.objects.select_for_update(skip_locked=True, of=("self",))
+            with_what_is_read(Return.objects.select_for_update(skip_locked=True, of=("self",)))
             .filter(state=ReturnState.RECEIVED)
-            .select_related("trap__site__point", "habitat")
             .order_by("id")[:most]
         )
         if not rows:

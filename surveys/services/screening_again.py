@@ -7,12 +7,12 @@ from typing import Any
 
 import numpy as np
 from django.db import transaction
-from django.db.models import Q, QuerySet
+from django.db.models import Q
 
 from surveys.methods.screening_rank import review_slots
 from surveys.models import Query, Return, Season
 from surveys.queries.comparisons import AGAIN, due_returns
-from surveys.queries.screening import held_findings, screening_cases
+from surveys.queries.screening import held_findings, screening_cases, with_what_is_read
 from surveys.queries.seasons import SeasonLists, lists_of, season_by_code
 from surveys.queries.usual import Ints
 from surveys.services.events import write_event
@@ -41,8 +41,8 @@ def screen_again(
     season: Season,
     generation: int,
     still_ours: Callable[[], None],
-    share: Callable[[int], Share | None] = lambda due: None,
-    keep: Callable[[dict[str, Any]], None] = lambda told: None,
+    share: Callable[[int], Share | None],
+    keep: Callable[[dict[str, Any]], None],
 ) -> dict[str, Any]:
     """Screen again what is compared with something else now, and hold the most pressing within the budget.
 
@@ -84,7 +84,7 @@ def screen_part(
     for keys in _cut(np.array(returns, dtype=np.int64), BATCH):
         still_ours()
         due = Return.objects.filter(pk__in=keys.tolist(), state__in=AGAIN, screened_with__lte=generation)
-        cases = screening_cases(list(_with_what_is_read(due)), lists=lists, generation=generation)
+        cases = screening_cases(list(with_what_is_read(due)), lists=lists, generation=generation)
         with transaction.atomic(durable=True):
             hold()
             score_returns(cases, generation)
@@ -96,10 +96,6 @@ def screen_part(
 
 def _cut(keys: Ints, size: int) -> Iterator[Ints]:
     return (keys[at : at + size] for at in range(0, len(keys), size))
-
-
-def _with_what_is_read(returns: QuerySet[Return]) -> QuerySet[Return]:
-    return returns.select_related("trap__site__point", "habitat")
 
 
 def _hold_within_budget(
@@ -120,7 +116,7 @@ def _hold_within_budget(
         )
         # Safety and welfare come first and are never cut, however little of the budget is left.
         room = max(slots - asked, pressing.filter(urgent=True).count())
-        held = _hold(list(_with_what_is_read(pressing)[:room]), lists, generation)
+        held = _hold(list(with_what_is_read(pressing)[:room]), lists, generation)
         told = {
             "screened": screened,
             "held": len(held),

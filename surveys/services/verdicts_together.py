@@ -14,7 +14,7 @@ from surveys.models import Account, Lease, Return, Verdict
 from surveys.permissions import returns_in_care_of
 from surveys.services.events import write_event
 from surveys.services.review import refuse_anothers_lease
-from surveys.services.worked import MOVED, move_return
+from surveys.services.worked import MOVED, move_return, save_together
 from surveys.vocabulary import Decision, ReturnState, VerdictReason
 
 #: Returns under one press; as many as one can still read through. Own choice.
@@ -57,7 +57,7 @@ def give_verdicts_together(
             )
             move_return(report, STATE_OF_DECISION[decision])
         Verdict.objects.bulk_create(verdicts)
-        Return.objects.bulk_update(reports, MOVED)
+        save_together(reports, MOVED)
         Lease.objects.filter(report__in=reports).delete()
         details = {
             "decision": decision.value,

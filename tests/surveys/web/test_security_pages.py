@@ -81,7 +81,7 @@ def test_the_page_on_size_says_what_was_measured_and_what_to_do() -> None:
 
 
 def test_what_a_return_costs_is_level_from_ten_thousand_to_three_million() -> None:
-    """The table as it stands on the page. What is small and read from the disk once may double; bootstraps do not grow."""
+    """The table as it stands on the page. Bootstraps of a night do not grow, so their share falls."""
     numbers: dict[float, list[float]] = {}
     for line in SIZE.splitlines():
         if re.match(r"\| [\d,]+ \|", line):
@@ -89,7 +89,7 @@ def test_what_a_return_costs_is_level_from_ten_thousand_to_three_million() -> No
             numbers.setdefault(size, [size]).extend(figures)
     assert list(numbers) == [10_000, 100_000, 1_000_000, 3_000_000]
     assert {len(row) for row in numbers.values()} == {11}
-    for column, most in ((1, 1.05), (2, 1.3), (3, 1.1), (4, 1.6), (5, 2.1), (8, 1.3), (9, 1.3), (10, 1.3)):
+    for column, most in ((1, 1.05), (2, 1.3), (3, 1.1), (4, 1.2), (5, 1.2), (8, 1.3), (9, 1.3), (10, 1.4)):
         figures = [row[column] for row in numbers.values()]
         assert max(figures) <= most * figures[0], (column, figures)
     for column in (6, 7):

@@ -7,11 +7,12 @@ other table, and every write, stays with the database itself.
 
 *How old an answer may be.* ``READ_LAG_MOST_S`` seconds and no more. The database says how far its log goes
 (``pg_current_wal_flush_lsn``), the replica how far it has repeated it (``pg_last_wal_replay_lsn``) and when the last
-transaction that it repeated was committed (``pg_last_xact_replay_timestamp``). Has it repeated all, its lag is 0, also
-where nobody has written for hours; else it is the time since that commit, both by the clock of the database itself. So
-a replica that was cut off grows old, however sure it is of itself. One that lags more, is away, or is none any more
-(``pg_is_in_recovery``: it was promoted) is passed over; so is one that fails in the middle of a read, which is then
-read anew from the database. Each process asks once in :data:`LOOK_EVERY_S` seconds, and adds those to the lag.
+transaction that it repeated was committed (``pg_last_xact_replay_timestamp``). Has it repeated all, its lag is 0,
+also where nobody has written for hours; else it is the time since that commit, both by the clock of the database
+itself. So a replica that was cut off grows old, however sure it is of itself. One that lags more, is away, is none
+any more (``pg_is_in_recovery``: it was promoted), or is that of another database (``pg_control_system``) is passed
+over; so is one that fails in the middle of a read, which is then read anew from the database. Each process asks once
+in :data:`LOOK_EVERY_S` seconds, and adds those to the lag.
 
 *Walks.* A walk by key misses none of the rows that were there when it began, and repeats none. Between two databases
 that holds only while no page shows an older state than the page before it: a row that came just before the first page
@@ -52,6 +53,9 @@ RESEARCH = frozenset(
 )  # fmt: skip
 #: Seconds between two looks at the replica. One that was away is not tried for longer: each try may take two seconds.
 LOOK_EVERY_S, AWAY_S = 1.0, 10.0
+
+#: Which database this is: the number that its cluster was made with and all of its copies keep, and its name there.
+_WHOSE = "(SELECT system_identifier FROM pg_control_system()) || '/' || current_database()"
 
 #: The mark of a page of which nobody wrote down how late it was: no replica has come so far.
 ONLY_THE_DATABASE = "FFFFFFFF/FFFFFFFF"
@@ -187,18 +191,20 @@ def _keeps_up(no_earlier_than: int) -> bool:
 def _look() -> Looked:
     now = time.monotonic()
     with connections[DEFAULT_DB_ALIAS].cursor() as cursor:
-        cursor.execute("SELECT pg_current_wal_flush_lsn()::text, clock_timestamp()")
-        written, clock = cursor.fetchone()
+        cursor.execute(f"SELECT pg_current_wal_flush_lsn()::text, clock_timestamp(), {_WHOSE}")
+        written, clock, ours = cursor.fetchone()
     try:
         with connections[REPLICA].cursor() as cursor:
             cursor.execute(
-                "SELECT pg_is_in_recovery(), pg_last_wal_replay_lsn()::text, pg_last_xact_replay_timestamp()"
+                f"SELECT pg_is_in_recovery(), pg_last_wal_replay_lsn()::text, pg_last_xact_replay_timestamp(), {_WHOSE}"
             )
-            recovering, place, committed = cursor.fetchone()
+            recovering, place, committed, theirs = cursor.fetchone()
     except DatabaseError as fault:
         return _away(fault)
     if not recovering:
         return Looked(now, why="It is no replica any more, as it takes writes of its own. Name another one.")
+    if theirs != ours:
+        return Looked(now, why="It is a copy of another database. Name one of this database.")
     repeated = _number(place or "")
     if repeated >= _number(written):
         return Looked(now, 0.0, repeated)

@@ -306,6 +306,26 @@ def test_readiness_and_measures_tell_its_lag(reader: ApiClient, follower: Standb
     assert float(lag.split()[1]) > 0.1
 
 
+def test_a_copy_of_another_database_is_passed_over(reader: ApiClient, follower: Standby) -> None:
+    """An address that was mistyped, or copied from a place where things are tried out, would answer with its data."""
+    own = connections.settings[REPLICA]
+    connections[REPLICA].close()
+    del connections[REPLICA]
+    connections.settings[REPLICA] = {**own, "NAME": "postgres"}
+    try:
+        found = replica.replica_now()
+        assert found is not None
+        assert found.why == "It is a copy of another database. Name one of this database."
+        answer, asked = page(reader)
+        assert (len(answer.json()["items"]), asked) == (2, [])
+    finally:
+        connections[REPLICA].close()
+        del connections[REPLICA]
+        connections.settings[REPLICA] = own
+    _, asked = page(reader)
+    assert asked
+
+
 def test_one_that_was_promoted_is_no_replica_any_more(reader: ApiClient, follower: Standby) -> None:
     follower.promote()
     assert page(reader)[1] == []

@@ -31,9 +31,11 @@ def back_up(*, into: Path, now: datetime, say: Say) -> Path:
     place = into / name
     if place.exists():
         raise Failed(f"There is a backup {place} already. Wait a second, and begin again.")
+    words, secret = address()
+    with psycopg.connect(words, password=secret.get("PGPASSWORD"), autocommit=True) as line:
+        _refuse_tablespaces(line)
     archive_of(into)
     making = new_folder(into / f"{name}{UNFINISHED}")
-    words, secret = address()
     # The slot first: from here on the log is kept until it was fetched.
     make_slot()
     run(
@@ -86,6 +88,17 @@ def first_of_log(base: Path) -> str:
     """Return the file of the log with which recovery from a base copy begins. Source: its backup_label."""
     line = (base / "backup_label").read_text().splitlines()[0]
     return line.split("(file ")[1].rstrip(")")
+
+
+def _refuse_tablespaces(line: psycopg.Connection[Any]) -> None:
+    """Refuse what would be copied to one place and restored over another: data that lie outside the server's folder."""
+    rows = line.execute("SELECT spcname FROM pg_tablespace WHERE spcname !~ '^pg_' ORDER BY spcname").fetchall()
+    if rows:
+        raise Failed(
+            f"The database server has tablespaces of its own ({', '.join(row[0] for row in rows)}), and a backup holds "
+            "what lies in its one folder only. Move what is in them back (ALTER TABLE ... SET TABLESPACE pg_default), "
+            "drop them, and begin again."
+        )
 
 
 def _write_ledger(line: psycopg.Connection[Any], folder: Path) -> None:

@@ -21,8 +21,9 @@ from typing import Any
 import pytest
 from django.core.management import call_command
 from django.core.management.base import CommandError
+from django.db import connection
 
-from project.operation.backing_up import backups_in, drop_old_backups
+from project.operation.backing_up import back_up, backups_in, drop_old_backups
 from project.operation.base_copy import faults_of
 from project.operation.proofs import Finding, Proof, _rows_hold
 from project.operation.restoring import Target, _no_gap, restore
@@ -201,6 +202,21 @@ def test_a_broken_log_and_a_changed_release_are_told_by_the_proofs(
     assert [(line["fine"], line["sentence"].split(":")[0]) for line in lines] == [
         (False, "check_log"), (False, "check_release"), (True, "replay_erasures"), (False, "check_log"),
     ]  # fmt: skip
+
+
+@pytest.mark.django_db(transaction=True)
+def test_a_database_with_tablespaces_is_refused_before_anything_is_written(tmp_path: Path) -> None:
+    """One within the server's folder is made, as a test may. PostgreSQL 18 manual, "allow_in_place_tablespaces"."""
+    with connection.cursor() as cursor:
+        cursor.execute("SET allow_in_place_tablespaces = on")
+        cursor.execute("CREATE TABLESPACE trapnight_slow LOCATION ''")
+        try:
+            with pytest.raises(Failed, match=r"tablespaces of its own \(trapnight_slow\)"):
+                back_up(into=tmp_path / "backups", now=datetime(2026, 5, 4, tzinfo=UTC), say=print)
+        finally:
+            cursor.execute("DROP TABLESPACE trapnight_slow")
+            cursor.execute("RESET allow_in_place_tablespaces")
+    assert not (tmp_path / "backups").exists()
 
 
 def test_programs_of_one_version_are_taken_together() -> None:

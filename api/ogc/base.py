@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from typing import Any
 
 from django.conf import settings
@@ -12,17 +13,22 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.base import Resource
+from api.errors import NotSent
 from api.etags import etag_of, not_modified
 from api.permissions import rule
 from api.throttling import PerReader
 from surveys.errors import Faulty
 from surveys.permissions import Rule
+from surveys.queries.release_shown import FilesAway
+
+log = logging.getLogger(__name__)
 
 JSON = "application/json"
 GEOJSON = "application/geo+json"
 OPENAPI = "application/vnd.oai.openapi+json;version=3.0"
 #: Figures change once a night. Old map programs ask for very many pages, and caches answer them.
 KEPT = "public, max-age=300"
+_FILES_AWAY = "The newest release cannot be read as it was written. That is our fault. Try again later."
 
 
 class OneForm(BaseContentNegotiation):
@@ -55,7 +61,13 @@ class OpenResource(Resource):
                 raise refused(name, "repeated", f"The parameter {name!r} stands here more than once.")
 
     def handle_exception(self, exc: Exception) -> Response:
-        """Answer 400 to a parameter that fits nothing, as section 7.5.1 of the standard asks for."""
+        """Answer 400 to a parameter that fits nothing, as section 7.5.1 of the standard asks for.
+
+        Files of a release that are not there come back from a backup, in a while: that is 503.
+        """
+        if isinstance(exc, FilesAway):
+            log.error("%s", exc)
+            return super().handle_exception(NotSent(503, _FILES_AWAY, {"Retry-After": "600"}))
         if isinstance(exc, Faulty):
             named = {fault.pointer.lstrip("/"): [ErrorDetail(fault.sentence, fault.code)] for fault in exc.faults}
             return super().handle_exception(ValidationError(named))

@@ -30,7 +30,12 @@ _COMMON: tuple[dict[str, Any], ...] = (
     {"name": "after", "description": "Stands in the link to the next page.", "schema": {"type": "string"}},
 )
 
-_REFUSALS = {"400": "A parameter fits nothing", "404": "There is nothing here", "429": "Too many requests"}
+_REFUSALS = {
+    "400": "A parameter fits nothing",
+    "404": "There is nothing here",
+    "429": "Too many requests",
+    "503": "The service is not ready",
+}
 
 
 def described(home: str) -> dict[str, Any]:

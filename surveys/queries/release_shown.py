@@ -20,6 +20,10 @@ from surveys.release_files.tables import EXCLUSIONS, GROUPS, INDEX_LEVEL, REGION
 from surveys.vocabulary import Exclusion, IndexLabel
 
 
+class FilesAway(ValueError):
+    """The files of a release are not there, or are not as they should be. Its text says which."""
+
+
 @dataclass(frozen=True, slots=True)
 class Listed:
     """A region or a group of a release: its code and its name, as they were frozen."""
@@ -81,9 +85,12 @@ class ReleaseShown:
 def release_shown(release: Release) -> ReleaseShown:
     """Return what the files of a release say for its page. No query; the files are read once in each process.
 
-    Raises ValueError with a sentence where the files are not there, or are not as they should be.
+    Raises :class:`FilesAway` where the files are not there, or are not as they should be.
     """
-    return _read(folder_of(release), release.sha256)
+    try:
+        return _read(folder_of(release), release.sha256)
+    except ValueError as fault:
+        raise FilesAway(f"release {release.version} cannot be shown: {fault}") from fault
 
 
 def released_cells(release: Release) -> list[ReleasedCell]:

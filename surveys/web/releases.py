@@ -15,7 +15,7 @@ from django.views.decorators.http import require_safe
 
 from surveys.permissions import Rule
 from surveys.queries.downloads import replacement_of
-from surveys.queries.release_shown import ReleaseShown, release_shown, released_cells
+from surveys.queries.release_shown import FilesAway, ReleaseShown, release_shown, released_cells
 from surveys.queries.releases import newest_release, release_by_version
 from surveys.queries.releases import releases as all_releases
 from surveys.release_files.json_ld import dataset_json_ld
@@ -60,8 +60,8 @@ def release(request: HttpRequest, version: str) -> HttpResponse:
         return render(request, "releases/withdrawn.html", context, status=410)
     try:
         shown = release_shown(found)
-    except ValueError as fault:
-        log.error("release %s cannot be shown: %s", found.version, fault)
+    except FilesAway as fault:
+        log.error("%s", fault)
         return _away(request, context)
     return render(request, "releases/release.html", context | _shown(request, found, shown))
 

@@ -382,6 +382,18 @@ def test_cells_are_those_of_the_newest_release_that_stands(release: Release) -> 
     assert read(f"{ITEMS.format('cells')}/merrow-2026.eastmark.n51.00w18.00").status == 404
 
 
+def test_a_release_whose_files_are_away_is_503_and_its_effort_is_still_told(release: Release, settings: Any) -> None:
+    """Effort stands in the database; only the index of a region is read from the files."""
+    settings.RELEASES_FOLDER = Path(settings.RELEASES_FOLDER).with_name("elsewhere")
+    heard = Client().get(path_of(f"{ITEMS.format('cells')}?group=woodlice&window=spring"))
+    assert heard.status_code == 503
+    assert heard.headers["Content-Type"] == "application/problem+json"
+    assert heard.headers["Retry-After"] == "600"
+    assert "Try again later" in heard.json()["detail"]
+    assert "Cache-Control" not in heard.headers or "max-age=300" not in heard.headers["Cache-Control"]
+    assert items("cells")["numberMatched"] == CELLS
+
+
 # --- boxes and times --------------------------------------------------------------------------------
 
 BOXES = [

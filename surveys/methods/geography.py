@@ -13,7 +13,7 @@ from functools import lru_cache
 from json import dumps, loads
 from typing import Any
 
-from shapely import intersects_xy, prepare
+from shapely import Polygon, box, intersects_xy, prepare
 from shapely.geometry import shape
 from shapely.geometry.base import BaseGeometry
 
@@ -56,6 +56,13 @@ def snap_to_cell(latitude: float, longitude: float, size_deg: float = CELL_DEG) 
         centre_lon=round(west + size_deg / 2, 6),
         uncertainty_m=half_diagonal_m(south + size_deg / 2, size_deg),
     )
+
+
+def cell_around(latitude: float, longitude: float) -> Polygon:
+    """Return the cell of :data:`CELL_DEG` degrees around a centre, in degrees WGS 84, its ring against the clock."""
+    half = CELL_DEG / 2
+    edges = (longitude - half, latitude - half, longitude + half, latitude + half)
+    return box(*(round(edge, 6) for edge in edges), ccw=True)
 
 
 def _steps(degrees: float, size_deg: float) -> int:

@@ -6,11 +6,10 @@ from collections.abc import Callable
 from typing import Any
 
 from django.db.models import QuerySet
-from shapely import box
 from shapely.geometry import mapping
 
 from surveys.errors import Fault, Faulty
-from surveys.methods.geography import CELL_DEG
+from surveys.methods.geography import CELL_DEG, cell_around
 from surveys.models import Release, ReleasedCell
 from surveys.queries.features import (
     Feature,
@@ -91,14 +90,7 @@ def _feature(ground: Ground, release: Release, cell: ReleasedCell, told: _Told) 
         "invented": season.invented,
     }
     identifier = f"{season.code}.{region.code}.{cell.cell_code}"
-    return Feature(identifier, _square(cell.cell_latitude, cell.cell_longitude), properties)
-
-
-def _square(latitude: float, longitude: float) -> dict[str, Any]:
-    """Return a cell around its centre, its ring against the clock."""
-    edges = (longitude - _HALF_DEG, latitude - _HALF_DEG, longitude + _HALF_DEG, latitude + _HALF_DEG)
-    found: dict[str, Any] = mapping(box(*(round(edge, 6) for edge in edges), ccw=True))
-    return found
+    return Feature(identifier, mapping(cell_around(cell.cell_latitude, cell.cell_longitude)), properties)
 
 
 # --- the index of the region ------------------------------------------------------------------------

@@ -5,12 +5,13 @@ from __future__ import annotations
 import shutil
 from collections.abc import Iterable
 from pathlib import Path
+from typing import IO
 from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
 from surveys.release_files.facts import read_facts
 from surveys.release_files.listing import FILES, PARQUET, PIECE_BYTES, ZIP, files_in, kind_of, zip_name
 
-#: The first instant that a zip can hold.
+#: The first instant that a zip can hold: the files of a release have no time of their own.
 EPOCH = (1980, 1, 1, 0, 0, 0)
 UNIX = 3
 READABLE_FILE = 0o100644 << 16
@@ -37,12 +38,19 @@ def write_zip(path: Path, folder: Path, members: Iterable[str]) -> None:
             _add(archive, folder / name, name)
 
 
-def _add(archive: ZipFile, path: Path, name: str) -> None:
+def open_member(archive: ZipFile, name: str, size_bytes: int | None = None) -> IO[bytes]:
+    """Open a member to write to, with the time, rights and compression that all members have.
+
+    Where its size is known before, only a member above 2 GiB gets the longer header; else each does.
+    """
     member = ZipInfo(name, EPOCH)
     member.compress_type = ZIP_DEFLATED
     member.create_system = UNIX
     member.external_attr = READABLE_FILE
-    # Told before, so that only a member above 2 GB gets the longer header.
-    member.file_size = path.stat().st_size
-    with path.open("rb") as source, archive.open(member, "w") as target:
+    member.file_size = size_bytes or 0
+    return archive.open(member, "w", force_zip64=size_bytes is None)
+
+
+def _add(archive: ZipFile, path: Path, name: str) -> None:
+    with path.open("rb") as source, open_member(archive, name, path.stat().st_size) as target:
         shutil.copyfileobj(source, target, PIECE_BYTES)

@@ -12,10 +12,10 @@ from pathlib import Path
 from typing import Any
 
 import geopandas
-from shapely import Polygon, box
+from shapely import Polygon
 
 from surveys.methods.disclosure import FEWEST_SITES
-from surveys.methods.geography import CELL_DEG
+from surveys.methods.geography import cell_around
 from surveys.release_files.geojson import feature, write_features
 from surveys.release_files.parquet import ROWS_IN_A_GROUP
 from surveys.release_files.reading import read_table, table_batches
@@ -80,13 +80,6 @@ def _rows_with_a_cell(folder: Path) -> Iterator[tuple[Any, ...]]:
         yield from (row for row in zip(*columns, strict=True) if row[2] is not None)
 
 
-def square(latitude: float, longitude: float) -> Polygon:
-    """Return the cell around a centre: 0.1 degrees wide and high, its ring against the clock."""
-    half = CELL_DEG / 2
-    edges = (longitude - half, latitude - half, longitude + half, latitude + half)
-    return box(*(round(edge, 6) for edge in edges), ccw=True)
-
-
 def write_cells_parquet(folder: Path) -> None:
     """Write ``cells.parquet`` from ``cells.csv``: GeoParquet 1.1 with a bounding box for each row."""
     cells = read_table(folder, CELLS)
@@ -115,4 +108,4 @@ def write_cells_geojson(folder: Path) -> None:
 
 
 def _squares(rows: Iterable[dict[str, Any]]) -> Iterator[Polygon]:
-    return (square(row["cell_latitude"], row["cell_longitude"]) for row in rows)
+    return (cell_around(row["cell_latitude"], row["cell_longitude"]) for row in rows)

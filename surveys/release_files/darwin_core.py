@@ -8,16 +8,15 @@ References: Darwin Core text guide (TDWG, 2023-09-13); its metafile is meta.xml,
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable
 from pathlib import Path
-from typing import IO
 from xml.etree import ElementTree
-from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
+from zipfile import ZIP_DEFLATED, ZipFile
 
 import pyarrow as pa
 from pyarrow import csv
 
+from surveys.release_files.archive import open_member
 from surveys.release_files.darwin_events import event_tables
 from surveys.release_files.darwin_lists import read_lists
 from surveys.release_files.darwin_occurrences import occurrence_tables
@@ -32,10 +31,6 @@ EML = "eml.xml"
 
 _TEXT_GUIDE = "http://rs.tdwg.org/dwc/text/"
 _XSI = "http://www.w3.org/2001/XMLSchema-instance"
-#: The earliest time that a zip can hold: a release's files have no time of their own.
-_NO_TIME = (1980, 1, 1, 0, 0, 0)
-_UNIX = 3
-_READABLE = 0o644 << 16
 
 
 def write_archive(folder: Path) -> Path:
@@ -97,23 +92,12 @@ def _describe(root: ElementTree.Element, file: ArchiveFile) -> None:
 
 
 def _write_text(archive: ZipFile, name: str, text: str) -> None:
-    with _member(archive, name) as member:
+    with open_member(archive, name) as member:
         member.write(text.encode("utf-8"))
 
 
 def _write_table(archive: ZipFile, file: ArchiveFile, tables: Iterable[pa.Table]) -> None:
     schema = pa.schema([(name, pa.string()) for name in file.columns])
-    with _member(archive, file.name) as member, csv.CSVWriter(member, schema) as writer:
+    with open_member(archive, file.name) as member, csv.CSVWriter(member, schema) as writer:
         for table in tables:
             writer.write_table(table.cast(schema))
-
-
-@contextmanager
-def _member(archive: ZipFile, name: str) -> Iterator[IO[bytes]]:
-    info = ZipInfo(name, _NO_TIME)
-    info.compress_type = ZIP_DEFLATED
-    info.create_system = _UNIX
-    info.external_attr = _READABLE
-    # A table of a large season is longer than the 2 GiB that a plain member may have.
-    with archive.open(info, "w", force_zip64=True) as member:
-        yield member

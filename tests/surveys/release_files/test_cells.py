@@ -17,7 +17,8 @@ import pytest
 import shapely
 from pyarrow import parquet
 
-from surveys.release_files.cells import square, write_cells, write_cells_geojson, write_cells_parquet
+from surveys.methods.geography import cell_around
+from surveys.release_files.cells import write_cells, write_cells_geojson, write_cells_parquet
 from surveys.release_files.tables import RETURNS
 from tests.made_release import make_release, rows_of
 from tests.released import write_small_release, write_table
@@ -75,7 +76,7 @@ def test_a_cell_that_stands_in_two_places_is_refused_in_words(tmp_path: Path) ->
 
 def test_a_square_is_a_tenth_of_a_degree_around_its_centre() -> None:
     """By hand: 51.45 ± 0.05 and −18.05 ± 0.05."""
-    ring = square(51.45, -18.05).exterior
+    ring = cell_around(51.45, -18.05).exterior
     assert ring.bounds == (-18.1, 51.4, -18.0, 51.5)
     assert ring.is_ccw
 

@@ -16,8 +16,9 @@ from api.permissions import rule
 from api.pointers import fault_rows
 from api.v1.returns import ReturnIn, read_return
 from surveys.permissions import Rule, account_of
-from surveys.services.intake import MOST_AT_ONCE, Receipt, SentReturn, receive_returns
+from surveys.services.intake import MOST_AT_ONCE, Receipt, receive_returns
 from surveys.services.once import Kept
+from surveys.services.sent_returns import SentReturn
 from surveys.services.waking import wake_screening
 from surveys.vocabulary import TokenScope
 

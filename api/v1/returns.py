@@ -21,14 +21,9 @@ from api.permissions import rule
 from api.v1.questions import QuestionOut, question_shown
 from surveys.permissions import Rule, account_of
 from surveys.queries import returns as queries
-from surveys.services.intake import (
-    Receipt,
-    SentAnswer,
-    SentReturn,
-    receive_return,
-    withdraw_return,
-)
+from surveys.services.intake import Receipt, receive_return, withdraw_return
 from surveys.services.once import Kept
+from surveys.services.sent_returns import SentAnswer, SentReturn
 from surveys.services.waking import wake_screening
 from surveys.vocabulary import (
     MOST_ANIMALS,

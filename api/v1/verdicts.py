@@ -19,8 +19,8 @@ from api.v1.review import RecordOut, recorded
 from surveys.errors import Faulty
 from surveys.permissions import Rule, account_of
 from surveys.queries.returns import return_in_care
-from surveys.services.intake import answer_fault, bounded
 from surveys.services.review import give_verdict
+from surveys.services.sent_returns import answer_fault, bounded
 from surveys.services.undo import undo_verdict
 from surveys.services.verdicts_together import MOST_TOGETHER, give_verdicts_together
 from surveys.vocabulary import Decision, Liquid, TokenScope, TrapState, VerdictReason

@@ -1,4 +1,4 @@
-"""Writing the rows of returns, by COPY where there are many."""
+"""Writing the rows of returns by COPY."""
 
 from __future__ import annotations
 
@@ -16,9 +16,6 @@ from django.db.models import Model
 from surveys.models import Catch, Group, Return
 from surveys.services.known_findings import StoredFinding, are_known, forget_keys, keys_of
 from surveys.vocabulary import AnswerKind
-
-#: Returns from which COPY is worth its steps. Own choice, from tests/benchmarks/ingest.py.
-COPY_FROM = 10
 
 
 class StoredAnswer(NamedTuple):
@@ -75,13 +72,9 @@ def insert_drafts(drafts: Sequence[ReadyReturn]) -> None:
     if not are_known(keys.values()):
         forget_keys()
         keys = keys_of(found)
-    reports = [draft.report for draft in drafts]
     for draft in drafts:
         draft.report.known_findings = [keys[one] for one in draft.findings]
-    if len(drafts) < COPY_FROM:
-        Return.objects.bulk_create(reports)
-    else:
-        _copy_returns(reports)
+    _copy_returns([draft.report for draft in drafts])
     _copy(Catch, ("report_id", "group_id", "answer", "low", "high"), (
         (draft.report.pk, *row) for draft in drafts for row in _answered(draft.catches)
     ))  # fmt: skip

@@ -28,8 +28,9 @@ from surveys.queries.schools import (
     own_schools,
 )
 from surveys.services.events import write_event
-from surveys.services.intake import Receipt, SentReturn, receive_returns
+from surveys.services.intake import Receipt, receive_returns
 from surveys.services.once import Kept, Once
+from surveys.services.sent_returns import SentReturn
 from surveys.services.sites import CODE_SIGNS
 from surveys.vocabulary import DraftKind
 

@@ -23,8 +23,9 @@ from surveys.models import Account, Household, Job, Sheet
 from surveys.permissions import households_of
 from surveys.queries.sheets import own_sheet, season_of_household, sheet_lists
 from surveys.services.events import write_event
-from surveys.services.intake import MOST_AT_ONCE, SentAnswer, SentReturn, receive_returns
+from surveys.services.intake import MOST_AT_ONCE, receive_returns
 from surveys.services.jobs import do_job, finish_job, hold_job, report_progress
+from surveys.services.sent_returns import SentAnswer, SentReturn
 from surveys.services.sheets_child import TooMuch, read_in_child
 from surveys.services.waking import wake
 from surveys.sheets.container import MOST_BYTES

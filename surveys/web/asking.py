@@ -12,8 +12,8 @@ from django.utils.translation import gettext
 
 from surveys import vocabulary as words
 from surveys.queries.seasons import SeasonLists
-from surveys.services.intake import SentReturn
 from surveys.services.openings import CLOCK_SLACK, SentOpening
+from surveys.services.sent_returns import SentReturn
 from surveys.vocabulary import REPORTED_MEASURES, REPORTED_WORDS
 from surveys.web.asked import EMPTY_QUESTIONS, SET_QUESTIONS, UNKNOWN, UNTOLD, Answers, Asked, was_lost
 from surveys.web.catches import read_catch

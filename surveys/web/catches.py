@@ -7,7 +7,7 @@ from typing import Any
 
 from django.utils.translation import gettext
 
-from surveys.services.intake import SentAnswer
+from surveys.services.sent_returns import SentAnswer
 from surveys.vocabulary import MOST_ANIMALS, AnswerKind, CountClass
 from surveys.web.moments import read_whole
 from surveys.web.words import say

@@ -11,7 +11,7 @@ from functools import cache
 
 from django.utils.translation import gettext, override
 
-from surveys.services.intake import SentAnswer
+from surveys.services.sent_returns import SentAnswer
 from surveys.sheets.folding import fold
 from surveys.sheets.words import ANSWER_WORDS
 from surveys.vocabulary import CLASS_BOUNDS, MOST_ANIMALS, AnswerKind, CountClass, Language, range_as_typed

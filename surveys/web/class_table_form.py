@@ -11,7 +11,7 @@ from typing import Any
 from django.utils.translation import gettext
 
 from surveys.queries.seasons import SeasonLists
-from surveys.services.intake import SentAnswer, SentReturn
+from surveys.services.sent_returns import SentAnswer, SentReturn
 from surveys.vocabulary import LOST_STATES, AnswerKind, TimePrecision, TrapState, YesNo
 from surveys.web.asking import EMPTY_QUESTIONS, SET_QUESTIONS, UNKNOWN, Asked, question_of, read_answer, read_past
 from surveys.web.class_cells import CannotRead, cell_of, read_cell

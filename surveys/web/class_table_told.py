@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from django.utils.translation import gettext
 
 from surveys.queries.seasons import SeasonLists
-from surveys.services.intake import SentReturn
+from surveys.services.sent_returns import SentReturn
 from surveys.vocabulary import LOST_STATES, AnswerKind, TrapState, YesNo
 from surveys.web.asking import UNKNOWN
 from surveys.web.class_cells import said_aloud

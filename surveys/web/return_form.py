@@ -15,8 +15,8 @@ from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
 from surveys.queries.seasons import SeasonLists
-from surveys.services.intake import SentAnswer, SentReturn
 from surveys.services.plain_text import plain_text
+from surveys.services.sent_returns import SentAnswer, SentReturn
 from surveys.vocabulary import LOST_STATES, MOST_ANIMALS, REPORTED_MEASURES, REPORTED_WORDS, AnswerKind
 from surveys.web.catches import read_row
 from surveys.web.moments import frame_of, read_moment, read_whole

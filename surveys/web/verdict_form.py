@@ -13,7 +13,7 @@ from django.utils.translation import gettext
 
 from surveys.errors import Fault, Faulty
 from surveys.methods.records import Answer
-from surveys.services.intake import bounded
+from surveys.services.sent_returns import bounded
 from surveys.vocabulary import Decision, QueryReason, VerdictReason
 from surveys.web.another_reading import MOMENT, AnotherReading, another_reading
 from surveys.web.class_cells import CannotRead, read_cell

@@ -90,7 +90,7 @@ def _settle(merrow: Any) -> dict[int, tuple[Any, dict[int, Any]]]:
 
 
 def _as_sent(one: SimulatedReturn, trap: Any) -> Any:
-    from surveys.services.intake import SentAnswer, SentReturn
+    from surveys.services.sent_returns import SentAnswer, SentReturn
 
     answers = tuple(
         SentAnswer(
@@ -254,7 +254,7 @@ class Desk:
 
 def _read(one: SimulatedReturn, fits: Any) -> Fit:
     """Return the reading that a page offers, as the truth is compared with it."""
-    from surveys.services.intake import bounded
+    from surveys.services.sent_returns import bounded
     from surveys.web.another_reading import MOMENT
     from surveys.web.class_cells import read_cell
 

@@ -133,7 +133,7 @@ def _is_number(name: str) -> bool:
 def _correct(report: Return) -> None:
     report.refresh_from_db()
     group = next(one for one in lists_of(report.season).groups if one.code == "woodlice")
-    from surveys.services.intake import SentAnswer, bounded
+    from surveys.services.sent_returns import SentAnswer, bounded
     from surveys.vocabulary import AnswerKind
 
     give_verdict(

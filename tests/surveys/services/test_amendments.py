@@ -17,10 +17,11 @@ from surveys.queries.returns import own_return
 from surveys.queries.review import queue
 from surveys.queries.season_returns import read_season
 from surveys.queries.seasons import lists_of
-from surveys.services.intake import Receipt, SentAnswer, SentReturn, receive_return, withdraw_return
+from surveys.services.intake import Receipt, receive_return, withdraw_return
 from surveys.services.night import ask_for_night, run_night
 from surveys.services.review import give_verdict
 from surveys.services.screening import screen_received
+from surveys.services.sent_returns import SentAnswer, SentReturn
 from surveys.vocabulary import AnswerKind, Decision, ReturnState, VerdictReason
 from tests.factories import make_account, make_coordinator, make_season, make_trap, return_payload
 

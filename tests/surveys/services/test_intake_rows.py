@@ -1,4 +1,4 @@
-"""Rows of many returns by COPY, and of few by INSERT: the same columns hold the same values."""
+"""Rows of many returns by COPY, and of one by its own statement: the same columns hold the same values."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pytest
 from django.db import IntegrityError, connection, transaction
 
 from surveys.models import Return
-from surveys.services.intake_rows import COPY_FROM, ReadyReturn, insert_drafts
+from surveys.services.intake_rows import ReadyReturn, insert_drafts
 from tests.factories import ApiClient, make_season, make_trap, return_payload
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -41,7 +41,7 @@ def test_many_by_copy_are_stored_as_each_of_them_alone() -> None:
         {"rim": "above"}, {"habitat": None}, {"time_precision": "quarter_hour"}, {"traps_pooled": 3}, {"note": "\\."},
         {"looked_for_all": "no"}, {"material": "glass", "note": "NULL"},
     ]  # fmt: skip
-    changes *= 1 + COPY_FROM // len(changes)
+    changes *= 2
     together = [return_payload(trap, **change) for change in changes]
     alone = [{**payload, "id": str(uuid.uuid4())} for payload in together]
     answer = client.send("returns/batch", {"returns": together})
@@ -60,7 +60,7 @@ def test_an_id_that_is_taken_ends_the_whole_copy() -> None:
     payload = return_payload(trap)
     assert ApiClient(trap.site.household.keeper).send("returns", payload).status_code == 201
     there = Return.objects.get(uuid=payload["id"])
-    copies = [Return(**_columns(there, uuid=uuid.uuid4())) for _ in range(COPY_FROM - 1)]
+    copies = [Return(**_columns(there, uuid=uuid.uuid4())) for _ in range(9)]
     with pytest.raises(IntegrityError), transaction.atomic():
         insert_drafts(_drafts([*copies, Return(**_columns(there, uuid=there.uuid))]))
     assert Return.objects.count() == 1

@@ -16,8 +16,9 @@ from surveys.errors import Conflict, Faulty, NotFound
 from surveys.models import Draft, Letter, Opening, Return, Trap
 from surveys.queries.openings import due_times, is_dark, set_with_last_time
 from surveys.services.drafts import MOST_ANSWERS, drop_draft, keep_answers
-from surveys.services.intake import SentReturn, receive_return, receive_returns
+from surveys.services.intake import receive_return, receive_returns
 from surveys.services.openings import SentOpening, call_off, note_look, set_trap
+from surveys.services.sent_returns import SentReturn
 from surveys.vocabulary import DraftKind, Ending
 from tests.factories import make_account, make_season, make_trap
 

@@ -20,7 +20,6 @@ from psycopg import errors
 from surveys.models import Event, IndexValue, Return
 from surveys.queries.log import broken_links
 from surveys.services.erasure import erase_account
-from surveys.services.intake_rows import COPY_FROM
 from surveys.services.night import ask_for_night, run_night
 from surveys.services.rights import grant_rights
 from surveys.services.screening import screen_received
@@ -110,12 +109,10 @@ def test_the_service_does_its_whole_job_with_its_own_rights(as_app: None) -> Non
 def test_the_service_takes_many_returns_at_once_with_its_own_rights(as_app: None) -> None:
     make_season()
     trap = make_trap()
-    nights = [
-        (f"2026-05-{day:02}T17:00:00+00:00", f"2026-05-{day + 1:02}T17:00:00+00:00") for day in range(1, 3 + COPY_FROM)
-    ]
+    nights = [(f"2026-05-{day:02}T17:00:00+00:00", f"2026-05-{day + 1:02}T17:00:00+00:00") for day in range(1, 13)]
     sent = [return_payload(trap, set_at=set_at, emptied_at=emptied_at) for set_at, emptied_at in nights]
     answer = ApiClient(trap.site.household.keeper).send("returns/batch", {"returns": sent})
-    assert answer.json()["stored"] == len(sent) > COPY_FROM, answer.content
+    assert answer.json()["stored"] == len(sent) == 12, answer.content
 
 
 #: Statements that no bug and no intruder may run as the service. ``{}``: a return that is there.

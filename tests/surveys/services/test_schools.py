@@ -24,7 +24,6 @@ from surveys.queries.schools import (
     pass_of_code,
 )
 from surveys.services import schools
-from surveys.services.intake import SentAnswer, SentReturn
 from surveys.services.schools import (
     FIRST,
     SECOND,
@@ -37,6 +36,7 @@ from surveys.services.schools import (
     save_class_draft,
     send_class_table,
 )
+from surveys.services.sent_returns import SentAnswer, SentReturn
 from surveys.services.sites import CODE_SIGNS
 from surveys.vocabulary import AnswerKind, DraftKind
 from tests.factories import make_account, make_household, make_site, make_trap

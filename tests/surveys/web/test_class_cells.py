@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from django.utils.translation import gettext, override
 
-from surveys.services.intake import SentAnswer
+from surveys.services.sent_returns import SentAnswer
 from surveys.sheets.words import ANSWER_WORDS
 from surveys.vocabulary import AnswerKind, CountClass, Language
 from surveys.web.class_cells import CannotRead, cell_of, read_cell, said_aloud

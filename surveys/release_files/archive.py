@@ -38,19 +38,21 @@ def write_zip(path: Path, folder: Path, members: Iterable[str]) -> None:
             _add(archive, folder / name, name)
 
 
-def open_member(archive: ZipFile, name: str, size_bytes: int | None = None) -> IO[bytes]:
-    """Open a member to write to, with the time, rights and compression that all members have.
+def open_member(
+    archive: ZipFile, name: str, *, size_bytes: int | None = None, rights: int = READABLE_FILE
+) -> IO[bytes]:
+    """Open a member to write to, with the time and compression that all members have.
 
     Where its size is known before, only a member above 2 GiB gets the longer header; else each does.
     """
     member = ZipInfo(name, EPOCH)
     member.compress_type = ZIP_DEFLATED
     member.create_system = UNIX
-    member.external_attr = READABLE_FILE
+    member.external_attr = rights
     member.file_size = size_bytes or 0
     return archive.open(member, "w", force_zip64=size_bytes is None)
 
 
 def _add(archive: ZipFile, path: Path, name: str) -> None:
-    with path.open("rb") as source, open_member(archive, name, path.stat().st_size) as target:
+    with path.open("rb") as source, open_member(archive, name, size_bytes=path.stat().st_size) as target:
         shutil.copyfileobj(source, target, PIECE_BYTES)

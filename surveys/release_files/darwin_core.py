@@ -30,6 +30,8 @@ META = "meta.xml"
 EML = "eml.xml"
 
 _TEXT_GUIDE = "http://rs.tdwg.org/dwc/text/"
+#: Without the mark of a file, as it ever was here: a release that is made again has the same bytes.
+_READABLE = 0o644 << 16
 _XSI = "http://www.w3.org/2001/XMLSchema-instance"
 
 
@@ -92,12 +94,12 @@ def _describe(root: ElementTree.Element, file: ArchiveFile) -> None:
 
 
 def _write_text(archive: ZipFile, name: str, text: str) -> None:
-    with open_member(archive, name) as member:
+    with open_member(archive, name, rights=_READABLE) as member:
         member.write(text.encode("utf-8"))
 
 
 def _write_table(archive: ZipFile, file: ArchiveFile, tables: Iterable[pa.Table]) -> None:
     schema = pa.schema([(name, pa.string()) for name in file.columns])
-    with open_member(archive, file.name) as member, csv.CSVWriter(member, schema) as writer:
+    with open_member(archive, file.name, rights=_READABLE) as member, csv.CSVWriter(member, schema) as writer:
         for table in tables:
             writer.write_table(table.cast(schema))

@@ -204,7 +204,6 @@ def test_members_are_sorted_and_bear_no_time_of_their_own(made: Made) -> None:
     assert [one.filename for one in members] == ["eml.xml", "event.csv", "humboldt.csv", "meta.xml", "occurrence.csv"]
     assert {one.date_time for one in members} == {(1980, 1, 1, 0, 0, 0)}
     assert {(one.create_system, one.external_attr >> 16) for one in members} == {(3, 0o644)}
-    assert {one.create_system for one in members} == {3}
 
 
 def test_lines_end_in_lf_and_there_is_no_mark_at_the_beginning(made: Made) -> None:

@@ -50,9 +50,18 @@ TOO_LONG = Outage(
     5,
 )
 
+CROSSED = Outage(
+    "Somebody else was at work on the same thing at this moment, so this was stopped. "
+    "Nothing of it was stored; send the same again.",
+    TOO_LONG.on_page,
+    2,
+)
+
 #: What the database ends by its own clock: a query, a wait for a lock, a transaction in which nothing is asked. What
 #: it leaves behind is nothing: its transaction is undone as a whole.
 _TIMES_OUT = {"57014", "55P03", "25P03"}
+#: Two that wait for each other, of whom it ends one.
+_DEADLOCK = "40P01"
 _DISK_FULL = "53100"
 _READ_ONLY_TRANSACTION = "25006"
 
@@ -68,4 +77,6 @@ def outage_of(fault: BaseException | None) -> Outage | None:
         return FULL
     if state in _TIMES_OUT:
         return TOO_LONG
+    if state == _DEADLOCK:
+        return CROSSED
     return AWAY if isinstance(fault, OperationalError | InterfaceError) else None

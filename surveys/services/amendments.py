@@ -20,7 +20,7 @@ def lock_to_amend(*, by: Account, uuid: UUID, into: UUID) -> Return:
     Raises :class:`NotFound` for a return that is not one's own and :class:`Conflict` for one that was taken back, or
     that another return took the place of. The same amendment sent again is let through: it changes nothing.
     """
-    before = returns_of(by).select_for_update(of=("self",)).filter(uuid=uuid).first()
+    before = returns_of(by).select_for_update(no_key=True, of=("self",)).filter(uuid=uuid).first()
     if before is None:
         raise NotFound("There is no return of yours with this id, so it cannot be changed.")
     after = Return.objects.filter(amends=before).values_list("uuid", flat=True).first()

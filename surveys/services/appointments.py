@@ -69,7 +69,7 @@ def invite(*, by: Account | None, email: str, role: Role, regions: Sequence[str]
 def call_back_invitation(*, by: Account, invitation: int, now: datetime) -> None:
     """Call an invitation back, and forget its address; doing it twice changes nothing."""
     with transaction.atomic(durable=True):
-        found = Invitation.objects.select_for_update().filter(pk=invitation).first()
+        found = Invitation.objects.select_for_update(no_key=True).filter(pk=invitation).first()
         if found is None:
             raise NotFound(gettext("There is no such invitation."))
         if not may_appoint_to(by, Role(found.role)):
@@ -89,7 +89,7 @@ def take_up_invitation(*, by: Account, link: str, now: datetime) -> tuple[Invita
     was used, called back, or is over.
     """
     with transaction.atomic(durable=True):
-        found = tuple(invitations_of(link).select_for_update(of=("self",)))
+        found = tuple(invitations_of(link).select_for_update(no_key=True, of=("self",)))
         if not found:
             raise NotFound(gettext("There is no such invitation."))
         standing = [one for one in found if still_open(now).filter(pk=one.pk).exists()]
@@ -111,8 +111,12 @@ def revoke_appointment(*, by: Account, appointment: int) -> None:
     """End an appointment, from the next request on. Nobody shuts the door behind the last key in their own hand."""
     with transaction.atomic(durable=True):
         # Locked in one order, and looked at after: of two people who end each other's, one comes first.
-        leading = list(leads().select_for_update(of=("self",)))
-        found = Appointment.objects.select_for_update(of=("self",)).select_related("region").filter(pk=appointment)
+        leading = list(leads().select_for_update(no_key=True, of=("self",)))
+        found = (
+            Appointment.objects.select_for_update(no_key=True, of=("self",))
+            .select_related("region")
+            .filter(pk=appointment)
+        )
         ended = found.first()
         if ended is None:
             raise NotFound(gettext("There is no such appointment. Somebody may have ended it."))

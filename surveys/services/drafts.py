@@ -62,7 +62,7 @@ def _own_draft(by: Account, uuid: UUID, kind: DraftKind) -> Draft:
     except IntegrityError:
         pass  # another tab began it at this very moment
     draft = (
-        Draft.objects.select_for_update(of=("self",))
+        Draft.objects.select_for_update(no_key=True, of=("self",))
         .filter(uuid=uuid, keeper=by, kind=kind, school_class__isnull=True)
         .first()
     )

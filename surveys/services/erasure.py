@@ -50,7 +50,7 @@ from surveys.models import (
 )
 from surveys.permissions import roles_of
 from surveys.queries.people import consent_of, sessions_of
-from surveys.services.events import write_event
+from surveys.services.events import hold_log, write_event
 from surveys.services.worked import MOVED, move_return, save_together
 from surveys.vocabulary import Ending, QueryReason, ReturnState, Role
 
@@ -76,10 +76,15 @@ def erase_account(*, account: Account, by: Account | None) -> None:
     if by is not None and by.pk != account.pk and Role.OPERATOR not in roles_of(by):
         raise NotAllowed("Only its holder or an operator may erase an account.")
     with transaction.atomic(durable=True):
-        locked = Account.objects.select_for_update().filter(pk=account.pk).first()
+        locked = Account.objects.select_for_update(no_key=True).filter(pk=account.pk).first()
         if locked is None:
             return
+        _hold_places(locked)
         _erase(locked)
+        # Who stores a return holds the log, and asks for its sender at the end: so the log comes first here, too.
+        hold_log()
+        # Drafts, consents, appointments go with it; senders and keepers become nobody.
+        locked.delete()
         Erasure.objects.get_or_create(ledger_id=locked.ledger_id)
         # The holder's number stands in the log already, and from now on leads to nobody.
         actor = by if by is not None and by.pk != account.pk else None
@@ -115,18 +120,28 @@ def _erase(account: Account) -> None:
     _empty_traps(traps)
     _empty_households(households)
     _close_doors(account)
-    # Drafts, letters, consents, appointments and kept answers go with it; senders and keepers become nobody.
     Draft.objects.filter(keeper=account).delete()
     Letter.objects.filter(account=account).delete()
     KeptAnswer.objects.filter(account=account).delete()
     # Exports go with their jobs; their files hold nothing of the account, and are swept up within a day.
     Job.objects.filter(export__by=account).delete()
-    account.delete()
+
+
+def _hold_places(account: Account) -> None:
+    """Hold households, sites and traps to the end, so that none comes, and nothing on them, while all is forgotten."""
+    for places in (
+        Household.objects.filter(keeper=account),
+        Site.objects.filter(household__keeper=account),
+        Trap.objects.filter(site__household__keeper=account),
+    ):
+        list(places.select_for_update(no_key=True, of=("self",)).order_by("pk").values_list("pk", flat=True))
 
 
 def _withdraw(returns: QuerySet[Return]) -> None:
     """Withdraw what was never agreed to, or not any more: it must not count once nobody can say no."""
-    waiting = list(returns.exclude(state=ReturnState.WITHDRAWN).select_for_update(of=("self",)))
+    waiting = list(
+        returns.exclude(state=ReturnState.WITHDRAWN).select_for_update(no_key=True, of=("self",)).order_by("pk")
+    )
     for report in waiting:
         move_return(report, ReturnState.WITHDRAWN)
     save_together(waiting, MOVED)
@@ -135,7 +150,7 @@ def _withdraw(returns: QuerySet[Return]) -> None:
 def _empty_returns(returns: QuerySet[Return]) -> None:
     """Take every word that somebody typed, and every photo, out of returns and out of what was written about them."""
     # Held until all is over: a photo that is on its way finds its sender gone, or is here before they are emptied.
-    ids = list(returns.select_for_update(of=("self",)).values_list("pk", flat=True))
+    ids = list(returns.select_for_update(no_key=True, of=("self",)).order_by("pk").values_list("pk", flat=True))
     TrayPhoto.objects.filter(report__in=ids).delete()
     Return.objects.filter(pk__in=ids).exclude(note="").update(note="")
     Question.objects.filter(report__in=ids).delete()

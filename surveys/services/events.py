@@ -5,11 +5,18 @@ from __future__ import annotations
 import json
 from typing import Any
 
+from django.db import connection
 from django.db.models import Model
 
 from surveys.models import Account
 from surveys.queries.standing_statements import prepared_cursor
 from surveys.request_number import request_number
+
+
+def hold_log() -> None:
+    """Take the log's lock now, until commit: for who deletes what others point to while they hold it."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT pg_advisory_xact_lock(hashtext('surveys_event'))")  # as the table's own trigger does
 
 
 def write_event(*, by: Account | None, verb: str, subject: Model | None = None, details: dict[str, Any]) -> None:

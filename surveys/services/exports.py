@@ -65,7 +65,7 @@ def ask_for_export(
         kept = once.claim() if once else None
         if kept is not None:
             return kept
-        Account.objects.select_for_update().get(pk=by.pk)
+        Account.objects.select_for_update(no_key=True).get(pk=by.pk)
         _refuse_too_many(by, now)
         public_id = uuid4()
         export = Export.objects.create(
@@ -93,7 +93,7 @@ def throw_export_away(*, by: Account, public_id: UUID) -> None:
     """Stop an export that waits or is being written, or delete its file; a second time changes nothing."""
     export = own_export(by, public_id)
     with transaction.atomic(durable=True):
-        job = Job.objects.select_for_update().filter(pk=export.job_id).first()
+        job = Job.objects.select_for_update(no_key=True).filter(pk=export.job_id).first()
         if job is None:
             raise NotFound("There is no export of yours with this id.")
         if job.state == JobState.CANCELLED:
@@ -189,7 +189,7 @@ def _keep_file(job: Job, export: Export, written: WrittenFile) -> None:
 def drop_old_exports(*, now: datetime) -> int:
     """Drop exports whose week is over with their files, and files that no export owns any more. Returns how many."""
     with transaction.atomic(durable=True):
-        old = list(Export.objects.filter(expires_at__lte=now).select_for_update(of=("self",)))
+        old = list(Export.objects.filter(expires_at__lte=now).select_for_update(no_key=True, of=("self",)))
         Job.objects.filter(pk__in=[one.job_id for one in old]).delete()
         if old:
             write_event(by=None, verb="old exports dropped", details={"rows": len(old)})

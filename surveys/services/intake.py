@@ -150,7 +150,7 @@ def withdraw_return(*, by: Account, uuid: UUID, version: int | None = None) -> R
     compared while the row is held, so that nobody moves it in between.
     """
     with transaction.atomic(durable=True):
-        report = returns_of(by).select_for_update(of=("self",)).filter(uuid=uuid).first()
+        report = returns_of(by).select_for_update(no_key=True, of=("self",)).filter(uuid=uuid).first()
         if report is None:
             raise NotFound("There is no return of yours with this id.")
         if version not in (None, report.version):

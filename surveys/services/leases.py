@@ -51,7 +51,7 @@ def take_next_record(*, by: Account, wanted: Wanted) -> UUID | None:
         free = queued(by, wanted).exclude(pk__in=Lease.objects.filter(until__gt=now).exclude(by=by).values("report"))
         # What somebody takes at this very moment is locked, and passed over. Where his lease was written after this
         # looked and before it locked, the next look sees it.
-        locking = free.select_for_update(skip_locked=True, of=("self",)).order_by(*QUEUE_ORDER)
+        locking = free.select_for_update(no_key=True, skip_locked=True, of=("self",)).order_by(*QUEUE_ORDER)
         while (report := locking.first()) is not None:
             if _take(report, by, now):
                 return report.uuid

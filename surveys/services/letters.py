@@ -154,7 +154,7 @@ def _no_longer_needed(letter: Letter, opening: Opening) -> str:
 def write_again(*, by: Account, uuid: UUID, now: datetime) -> Letter:
     """Write to the keeper of a trap that stands open too long, once more, at most every 12 hours."""
     with transaction.atomic(durable=True):
-        opening = Opening.objects.select_for_update().filter(uuid=uuid).first()
+        opening = Opening.objects.select_for_update(no_key=True).filter(uuid=uuid).first()
         late = overdue_openings(by, now=now).filter(uuid=uuid).first() if opening else None
         if opening is None or late is None:
             raise NotFound("There is no trap in your regions that stands open too long and has this id.")
@@ -198,10 +198,12 @@ def send_due_letters(*, now: datetime, most: int = 200) -> int:
 
 def _claim(now: datetime) -> Claimed | None:
     """Mark the next letters as sent and return their mail: without letters if none was of use, None if none is due."""
-    first = letters_to_send().filter(due_at__lte=now).select_for_update(skip_locked=True, of=("self",)).first()
+    first = (
+        letters_to_send().filter(due_at__lte=now).select_for_update(no_key=True, skip_locked=True, of=("self",)).first()
+    )
     if first is None:
         return None
-    along = letters_that_go_along(first, now=now).select_for_update(skip_locked=True, of=("self",))
+    along = letters_that_go_along(first, now=now).select_for_update(no_key=True, skip_locked=True, of=("self",))
     wanted = [letter for letter in (first, *along) if not _drop_if_useless(letter, now)]
     if not wanted:
         return Claimed((), EmailMessage())

@@ -47,7 +47,7 @@ def _decide(*, account: Account, day: str, night_done: bool, now: datetime) -> b
     """Write a coordinator's letter down, to be sent or as dropped; say whether it is to go out."""
     key = f"{MORNING_KEY}{account.pk}:{day}"
     with transaction.atomic(durable=True):
-        locked = Account.objects.select_for_update().filter(pk=account.pk).first()
+        locked = Account.objects.select_for_update(no_key=True).filter(pk=account.pk).first()
         if locked is None or Letter.objects.filter(key=key).exists():
             return False
         morning = morning_of(locked, since=now - SINCE, now=now)

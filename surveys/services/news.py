@@ -42,7 +42,9 @@ def write_news(*, by: Account, region: str | None, title: str, text: str) -> New
 def take_news_down(*, by: Account, news: int) -> News:
     """Take news of one's own region down; doing it twice changes nothing."""
     with transaction.atomic(durable=True):
-        found = News.objects.select_for_update(of=("self",)).select_related("region").filter(pk=news).first()
+        found = (
+            News.objects.select_for_update(no_key=True, of=("self",)).select_related("region").filter(pk=news).first()
+        )
         if found is None:
             raise NotFound("There is no news with this number.")
         _place(by, found.region.code if found.region else None)

@@ -138,7 +138,7 @@ def end_with_return(*, opening: Opening, report: Return) -> None:
     One that was called off as lost keeps its ending and gets the return beside it. A setting that has
     another return already stays as it is: the return stands for itself.
     """
-    held = Opening.objects.select_for_update().get(pk=opening.pk)
+    held = Opening.objects.select_for_update(no_key=True).get(pk=opening.pk)
     if held.report_id is not None:
         return
     held.report = report
@@ -172,7 +172,9 @@ def end_with_returns(*, reports: Sequence[Return], named: Mapping[UUID, UUID] | 
 
 
 def _own(by: Account, uuid: UUID) -> Opening:
-    opening = Opening.objects.filter(trap__in=traps_of(by), uuid=uuid).select_for_update(of=("self",)).first()
+    opening = (
+        Opening.objects.filter(trap__in=traps_of(by), uuid=uuid).select_for_update(no_key=True, of=("self",)).first()
+    )
     if opening is None:
         raise NotFound("There is no setting of yours with this id.")
     return opening
@@ -187,7 +189,12 @@ def _end(opening: Opening, ending: Ending, at: datetime) -> None:
 
 def _trap_to_set(by: Account, sent: SentOpening) -> Trap:
     """Return the trap with its row locked, or refuse with every fault of the setting."""
-    trap = traps_of(by).select_for_update(of=("self",)).select_related("site__region").filter(public_id=sent.trap)
+    trap = (
+        traps_of(by)
+        .select_for_update(no_key=True, of=("self",))
+        .select_related("site__region")
+        .filter(public_id=sent.trap)
+    )
     found = trap.first()
     faults = [*_moment_faults(sent.set_at), *_field_faults(sent.fields)]
     if found is None:

@@ -75,7 +75,7 @@ def claim_part(*, job_id: int, alike: str) -> JobPart | None:
     """Take the first part of a running job that nobody has, or whose worker let its lease run out. None without one."""
     with transaction.atomic(durable=True):
         part = (
-            JobPart.objects.select_for_update(skip_locked=True, of=("self",))
+            JobPart.objects.select_for_update(no_key=True, skip_locked=True, of=("self",))
             .filter(PARTS_TO_DO, job=job_id, alike=alike)
             .order_by("id")
             .first()
@@ -113,14 +113,14 @@ def keep_part(*, part: JobPart, result: str) -> None:
 
 def hold_part(*, part: JobPart) -> None:
     """Lock a part inside a transaction that is open; raise :class:`LostPart` if it is lost."""
-    if _ours(part).select_for_update(of=("self",)).first() is None:
+    if _ours(part).select_for_update(no_key=True, of=("self",)).first() is None:
         raise LostPart(f"Part {part.pk} is in other hands now, so nothing of this worker is kept.")
 
 
 def set_part_back(*, part: JobPart, problem: str) -> None:
     """Put a part that fell over back in line; after :data:`MOST_ATTEMPTS` it stays failed. Nothing if it is lost."""
     with transaction.atomic(durable=True):
-        if _ours(part).select_for_update(of=("self",)).first() is None:
+        if _ours(part).select_for_update(no_key=True, of=("self",)).first() is None:
             return
         over = part.claims >= MOST_ATTEMPTS
         JobPart.objects.filter(pk=part.pk).update(

@@ -70,7 +70,7 @@ def confirm_mail(*, by: Account, email: str) -> None:
     if email != by.email:
         raise Conflict("The code was for another mail address. Ask for a new code.")
     with transaction.atomic(durable=True):
-        address, _ = EmailAddress.objects.select_for_update().get_or_create(
+        address, _ = EmailAddress.objects.select_for_update(no_key=True).get_or_create(
             user=by, email=email, defaults={"primary": True}
         )
         if not address.verified:
@@ -201,4 +201,4 @@ def _mail_faults(email: str) -> list[Fault]:
 
 
 def _lock(account: Account) -> None:
-    Account.objects.select_for_update().get(pk=account.pk)
+    Account.objects.select_for_update(no_key=True).get(pk=account.pk)

@@ -40,7 +40,7 @@ def add_tray_photo(*, by: Account, uuid: UUID, name: str, content: bytes) -> Add
     _refuse_untaken(returns_of(by).filter(uuid=uuid).select_related("season").first())
     painted = _painted(name, content)
     with transaction.atomic(durable=True):
-        Return.objects.select_for_update().filter(uuid=uuid).first()
+        Return.objects.select_for_update(no_key=True).filter(uuid=uuid).first()
         # Read anew while it is held: an erasure or a withdrawal may have ended between the two.
         report = _refuse_untaken(returns_of(by).filter(uuid=uuid).select_related("season").first())
         photo, created = TrayPhoto.objects.update_or_create(
@@ -60,7 +60,7 @@ def crop_tray_photo(*, by: Account, uuid: UUID, picture: UUID, cut: Cut) -> Tray
     seen = TrayPhoto.objects.filter(report__in=returns_in_care_of(by).filter(uuid=uuid)).first()
     painted = _cut(_same_picture(seen, picture), cut)
     with transaction.atomic(durable=True):
-        report = returns_in_care_of(by).select_for_update(of=("self",)).filter(uuid=uuid).first()
+        report = returns_in_care_of(by).select_for_update(no_key=True, of=("self",)).filter(uuid=uuid).first()
         photo = _same_picture(TrayPhoto.objects.filter(report=report).first(), picture)
         for column, value in _columns(painted).items():
             setattr(photo, column, value)
@@ -89,7 +89,7 @@ def delete_tray_photo(*, by: Account, uuid: UUID, picture: UUID | None = None) -
 
 def _own_or_in_care(by: Account, uuid: UUID) -> Return:
     for theirs in (returns_of(by), returns_in_care_of(by)):
-        report = theirs.select_for_update(of=("self",)).filter(uuid=uuid).first()
+        report = theirs.select_for_update(no_key=True, of=("self",)).filter(uuid=uuid).first()
         if report is not None:
             return report
     raise NotFound(gettext("There is no return with this id, or none that you may see."))

@@ -28,7 +28,7 @@ def ask_household(*, by: Account, uuid: UUID, text: str) -> Question:
     """
     text = _checked(text, "text")
     with transaction.atomic(durable=True):
-        report = returns_in_care_of(by).select_for_update(of=("self",)).filter(uuid=uuid).first()
+        report = returns_in_care_of(by).select_for_update(no_key=True, of=("self",)).filter(uuid=uuid).first()
         if report is None:
             raise NotFound("There is no return with this id in your regions.")
         waiting = report.questions.filter(answered_at__isnull=True).first()
@@ -57,7 +57,7 @@ def answer_question(*, by: Account, uuid: UUID, question: int, text: str) -> Que
     """Answer a question about one's own return, once; the same answer given again changes nothing."""
     text = _checked(text, "answer")
     with transaction.atomic(durable=True):
-        report = returns_of(by).select_for_update(of=("self",)).filter(uuid=uuid).first()
+        report = returns_of(by).select_for_update(no_key=True, of=("self",)).filter(uuid=uuid).first()
         found = _question_about(report, question)
         if found.answered_at is not None:
             if found.answer == text:

@@ -89,7 +89,7 @@ def withdraw_release(*, by: Account, version: str, because: str) -> Release:
     _refuse_others(by)
     reason = _reason(because, "/because")
     with transaction.atomic(durable=True):
-        release = Release.objects.select_for_update().filter(version=version).first()
+        release = Release.objects.select_for_update(no_key=True).filter(version=version).first()
         if release is None:
             raise NotFound(gettext("There is no release with this number."))
         if release.state == ReleaseState.WITHDRAWN:
@@ -118,7 +118,7 @@ def _reason(given: str, pointer: str) -> str:
 
 
 def _refuse_while_one_is_made() -> None:
-    waiting = Job.objects.select_for_update().filter(
+    waiting = Job.objects.select_for_update(no_key=True).filter(
         kind=JobKind.RELEASE, state__in=[JobState.QUEUED, JobState.RUNNING]
     )
     if waiting.exists():

@@ -63,7 +63,7 @@ def empty_old_sheets(*, now: datetime) -> int:
         old = Sheet.objects.filter(received_at__lt=now - SHEETS).exclude(
             content=None, marked=None, name="", faults=[], ready=[]
         )
-        ids = list(old.select_for_update(of=("self",)).values_list("pk", flat=True))
+        ids = list(old.select_for_update(no_key=True, of=("self",)).values_list("pk", flat=True))
         sheets = Sheet.objects.filter(pk__in=ids)
         sheets.filter(state__in=[SheetState.WAITING, SheetState.READ]).update(state=SheetState.REFUSED, refusal=TOO_OLD)
         sheets.update(content=None, marked=None, name="", faults=[], ready=[])
@@ -111,7 +111,9 @@ def tell_dormant_accounts(*, now: datetime) -> int:
     told = 0
     for pk in list(dormant.values_list("pk", flat=True)):
         with transaction.atomic(durable=True):
-            account = Account.objects.select_for_update().filter(pk=pk, dormancy_told_at__isnull=True).first()
+            account = (
+                Account.objects.select_for_update(no_key=True).filter(pk=pk, dormancy_told_at__isnull=True).first()
+            )
             if account is None:
                 continue
             account.dormancy_told_at = now

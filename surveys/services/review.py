@@ -67,7 +67,7 @@ def lockable_in_care(by: Account) -> QuerySet[Return]:
     """Return the returns of one's own regions with what a check of the protocol needs; reading them locks them."""
     return (
         returns_in_care_of(by)
-        .select_for_update(of=("self",))
+        .select_for_update(no_key=True, of=("self",))
         .select_related("season__protocol", "trap__site__point", "habitat")
     )
 

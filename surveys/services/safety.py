@@ -25,7 +25,7 @@ def write_safety_page(*, by: Account, region: str, text: str, on: date) -> Safet
         if place is None:
             raise NotFound("There is no region in your care with this code.")
         # Two texts that come at the same moment are put one behind the other.
-        Region.objects.select_for_update().get(pk=place.pk)
+        Region.objects.select_for_update(no_key=True).get(pk=place.pk)
         latest = place.safety_pages.order_by("-id").first()
         if latest is not None and latest.text == tidy:
             return latest

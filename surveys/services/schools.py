@@ -71,7 +71,7 @@ class MadeCode:
 def add_class(*, by: Account, household: UUID, uuid: UUID, rng: Random) -> SchoolClass:
     """Add a class under a fresh pseudonym; the same ``uuid`` sent again makes no second one."""
     with transaction.atomic(durable=True):
-        school = own_schools(by).select_for_update(of=("self",)).filter(public_id=household).first()
+        school = own_schools(by).select_for_update(no_key=True, of=("self",)).filter(public_id=household).first()
         if school is None:
             raise NotFound("There is no school of yours with this id.")
         before = SchoolClass.objects.filter(public_id=uuid).first()
@@ -147,7 +147,7 @@ def save_class_draft(*, ticket: ClassPass, trap: UUID, answers: Mapping[str, str
         if found is None or found.household.keeper is None:
             raise CodeOver(gettext("The code of your class is over. Ask your teacher for a new one."))
         # Two groups that begin the same trap at once come one after the other.
-        SchoolClass.objects.select_for_update().get(pk=found.pk)
+        SchoolClass.objects.select_for_update(no_key=True).get(pk=found.pk)
         counted = class_trap(found, trap)
         before = draft_of_today(found, counted, now=now)
         kept = {**(before.answers if before else {}), **answers}
@@ -219,7 +219,7 @@ def _the_same(before: SchoolClass, school: int) -> SchoolClass:
 
 def _own_class(by: Account, public_id: UUID) -> SchoolClass:
     """Return one of the account's classes with its row locked."""
-    found = classes_of(by).select_for_update(of=("self",)).filter(public_id=public_id).first()
+    found = classes_of(by).select_for_update(no_key=True, of=("self",)).filter(public_id=public_id).first()
     if found is None:
         raise NotFound("There is no class of yours with this id.")
     return found

@@ -135,7 +135,9 @@ def _as_opened(draft: PlanDraft) -> dict[str, Any]:
 
 
 def _held(public_id: UUID) -> SeasonPlan:
-    plan = SeasonPlan.objects.select_for_update().filter(public_id=public_id, dropped_at__isnull=True).first()
+    plan = (
+        SeasonPlan.objects.select_for_update(no_key=True).filter(public_id=public_id, dropped_at__isnull=True).first()
+    )
     if plan is None:
         raise NotFound(gettext("There is no such plan. The list of plans shows those there are."))
     return plan

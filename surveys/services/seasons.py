@@ -124,7 +124,9 @@ def close_season(*, by: Account, code: str) -> Season:
     if not may_plan_seasons(by):
         raise NotAllowed(gettext("Only a coordinator of all regions may close a season."))
     with transaction.atomic(durable=True):
-        season = Season.objects.select_for_update().filter(code=code).exclude(state=SeasonState.DRAFT).first()
+        season = (
+            Season.objects.select_for_update(no_key=True).filter(code=code).exclude(state=SeasonState.DRAFT).first()
+        )
         if season is None:
             raise NotFound(gettext("There is no season with this code."))
         if season.state == SeasonState.CLOSED:

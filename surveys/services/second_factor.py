@@ -60,7 +60,7 @@ def confirm_second_factor(*, by: Account, key: str, code: str) -> SetUp:
     a program gets a new one for a code.
     """
     with transaction.atomic(durable=True):
-        Account.objects.select_for_update().get(pk=by.pk)
+        Account.objects.select_for_update(no_key=True).get(pk=by.pk)
         if has_second_factor(by) and not is_verified(by):
             raise NotAllowed(gettext("This account has a second factor already. Give its code first."))
         TOTPDevice.objects.filter(user_id=by.pk).delete()
@@ -81,11 +81,15 @@ def give_code(*, by: Account, code: str) -> Any:
     Raises WrongCode for one that is wrong, too old or used before, and TooSoon while a guesser has to wait.
     """
     with transaction.atomic(durable=True):
-        device = TOTPDevice.objects.select_for_update().filter(user_id=by.pk, confirmed=True).first()
+        device = TOTPDevice.objects.select_for_update(no_key=True).filter(user_id=by.pk, confirmed=True).first()
         if device is None:
             raise Conflict(gettext("This account has no second factor yet. Set it up first."), code="no_second_factor")
         app = _is_app_code(code)
-        tried = device if app else StaticDevice.objects.select_for_update().filter(user_id=by.pk).first() or device
+        tried = (
+            device
+            if app
+            else StaticDevice.objects.select_for_update(no_key=True).filter(user_id=by.pk).first() or device
+        )
         _refuse_too_soon(tried)
         right = tried.verify_token(_plain(code) if app else _digest(by, code))
         verb = "second factor given" if right else "second factor refused"
@@ -107,7 +111,7 @@ def refuse_without_code(*, account: Account, code: str) -> None:
 def make_backup_codes(*, by: Account) -> tuple[str, ...]:
     """Make ten new backup codes, shown this once; the old ones end."""
     with transaction.atomic(durable=True):
-        Account.objects.select_for_update().get(pk=by.pk)
+        Account.objects.select_for_update(no_key=True).get(pk=by.pk)
         if not has_second_factor(by):
             raise Conflict(gettext("This account has no second factor yet. Set it up first."), code="no_second_factor")
         codes = _fresh_backup_codes(by)
@@ -121,7 +125,7 @@ def reset_second_factor(*, by: Account | None, account: int) -> Account:
     ``by`` is somebody who may, or None where the operator does it on the machine itself.
     """
     with transaction.atomic(durable=True):
-        found = Account.objects.select_for_update().filter(pk=account).first()
+        found = Account.objects.select_for_update(no_key=True).filter(pk=account).first()
         if found is None:
             raise NotFound(gettext("There is no such account."))
         if by is not None and not may_reset_factor_of(by, found):

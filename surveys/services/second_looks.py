@@ -100,7 +100,7 @@ def _with_room(chosen: Sequence[Chosen], season: Season) -> list[Chosen]:
 def _locked(by: Account, uuid: UUID) -> SecondLook:
     look = (
         second_looks_in_care_of(by)
-        .select_for_update(of=("self", "report"))
+        .select_for_update(no_key=True, of=("self", "report"))
         .select_related("report")
         .filter(report__uuid=uuid)
         .first()

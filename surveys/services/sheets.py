@@ -53,7 +53,7 @@ def receive_sheet(*, by: Account, household: Household, name: str, stream: IO[by
     season_of_household(household)
     now = timezone.now()
     with transaction.atomic(durable=True):
-        owned = households_of(by).select_for_update().filter(pk=household.pk).first()
+        owned = households_of(by).select_for_update(no_key=True).filter(pk=household.pk).first()
         if owned is None:
             raise NotFound(gettext("There is no household of yours with this id."))
         _refuse_too_many(owned, now)
@@ -224,7 +224,7 @@ def take_sheet(*, by: Account, public_id: UUID, only_good: bool) -> Sheet:
         raise Conflict(gettext("There is no good row in this file. Mend it, then let us read it again."))
     refused = _send_on(by, sheet.ready)
     with transaction.atomic(durable=True):
-        held = Sheet.objects.select_for_update().get(pk=sheet.pk)
+        held = Sheet.objects.select_for_update(no_key=True).get(pk=sheet.pk)
         done = [row for row in held.ready if row["uuid"] in refused]
         if not done:
             return held

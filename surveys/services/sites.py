@@ -59,7 +59,7 @@ def add_site(
     cell = snap_to_cell(latitude, longitude)
     point = fine_point(latitude, longitude) if fine else kept_point(latitude, longitude, region.boundary)
     with transaction.atomic(durable=True):
-        household = Household.objects.select_for_update().get(pk=household.pk)
+        household = Household.objects.select_for_update(no_key=True).get(pk=household.pk)
         if household.keeper_id != by.pk:
             raise NotFound("There is no household of yours with this id.")
         if public_id and (before := household.sites.filter(public_id=public_id).first()):
@@ -149,7 +149,7 @@ def place_trap_on_plan(*, by: Account, trap: UUID, plan_square: str) -> Trap:
     if faults := [*_square_faults(plan_square)]:
         raise Faulty("The square could not be kept.", faults=tuple(faults))
     with transaction.atomic(durable=True):
-        found = traps_of(by).select_for_update(of=("self",)).filter(public_id=trap).first()
+        found = traps_of(by).select_for_update(no_key=True, of=("self",)).filter(public_id=trap).first()
         if found is None:
             raise NotFound("There is no trap of yours with this id.")
         if found.plan_square == plan_square:
@@ -166,7 +166,13 @@ def make_trap_code() -> str:
 
 
 def _own_site(by: Account, public_id: UUID) -> Site:
-    site = sites_of(by).select_for_update(of=("self",)).select_related("region").filter(public_id=public_id).first()
+    site = (
+        sites_of(by)
+        .select_for_update(no_key=True, of=("self",))
+        .select_related("region")
+        .filter(public_id=public_id)
+        .first()
+    )
     if site is None:
         raise NotFound("There is no site of yours with this id.")
     return site

@@ -37,7 +37,10 @@ def give_verdicts_together(
     _refuse_what_is_no_batch(versions, decision)
     with transaction.atomic(durable=True):
         reports = list(
-            returns_in_care_of(by).select_for_update(of=("self",)).filter(uuid__in=list(versions)).order_by("id")
+            returns_in_care_of(by)
+            .select_for_update(no_key=True, of=("self",))
+            .filter(uuid__in=list(versions))
+            .order_by("id")
         )
         _refuse_what_moved(reports, versions)
         refuse_anothers_lease(reports, by)

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import logging
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
+from celery.exceptions import SoftTimeLimitExceeded
 from django.db import InterfaceError, OperationalError, transaction
 from django.utils import timezone
 
+from surveys.errors import Refusal
 from surveys.methods.screening import Screening, ScreeningSettings, screen_reports
 from surveys.models import Finding, Query, Return, Season
 from surveys.queries.comparisons import comparison_numbers
@@ -26,6 +29,8 @@ log = logging.getLogger(__name__)
 
 #: Columns that :func:`score_returns` sets.
 SCORES = ("probability", "damage", "rank", "urgent", "certain", "screened_at", "screened_with", "compared_with")
+#: Faults that say nothing about a return: the database is away, the time is up, the work is in other hands.
+NOT_ITS_FAULT = (OperationalError, InterfaceError, SoftTimeLimitExceeded, Refusal, MemoryError)
 #: What is saved of a return that begins to wait.
 HELD = (*MOVED, "urgent", "reason")
 
@@ -46,53 +51,60 @@ def screen_received(*, most: int) -> int:
     """Screen up to ``most`` returns that have just arrived: each stands or is queried. Returns how many."""
     with transaction.atomic(durable=True):
         rows = list(
-            with_what_is_read(Return.objects.select_for_update(skip_locked=True, of=("self",)))
+            with_what_is_read(Return.objects.select_for_update(no_key=True, skip_locked=True, of=("self",)))
             .filter(state=ReturnState.RECEIVED)
             .order_by("id")[:most]
         )
         if not rows:
             return 0
         for season, of_season in _by_season(rows).items():
-            _screen_together_or_singly(season, of_season)
+            for row in together_or_singly(of_season, partial(_screen_arrivals, season)):
+                hold_unscreened(row)
         held = [row.pk for row in rows if row.state == ReturnState.QUERIED]
         write_event(by=None, verb="returns screened", details={"returns": [row.pk for row in rows], "held": held})
     return len(rows)
 
 
-def _screen_together_or_singly(season: Season, rows: list[Return]) -> None:
-    """Screen a batch; where it falls over, screen each alone, so that one odd return holds up nobody."""
+def together_or_singly(rows: Sequence[Return], screen: Callable[[list[Return]], None]) -> list[Return]:
+    """Have a batch screened; where it falls over, each alone, so that one odd return holds up nobody.
+
+    ``screen`` saves what it finds, inside the transaction that is open. Returns the rows that cannot be screened. A
+    fault that says nothing about a return goes on: all of them wait for the next time.
+    """
     try:
         with transaction.atomic():
-            _screen_arrivals(season, rows)
-        return
-    except (OperationalError, InterfaceError):
-        raise  # the database is away or full: that says nothing about a return, and all of them wait for the next time
+            screen(list(rows))
+        return []
+    except NOT_ITS_FAULT:
+        raise
     except Exception:
         log.exception("a batch of %d returns could not be screened together", len(rows))
+    odd = []
     for row in rows:
         row.refresh_from_db(fields=["state", "version"])
         try:
             with transaction.atomic():
-                _screen_arrivals(season, [row])
-        except (OperationalError, InterfaceError):
+                screen([row])
+        except NOT_ITS_FAULT:
             raise
         except Exception:
             log.exception("return %s could not be screened", row.pk)
-            _hold_unscreened(row)
+            odd.append(row)
+    return odd
 
 
-def _hold_unscreened(row: Return) -> None:
+def hold_unscreened(row: Return) -> None:
+    """Let a locked return wait for a person, as screening cannot read it."""
     row.refresh_from_db()
     sentence = "Screening could not read this return, so a person must. The log says what happened."
-    Query.objects.create(
-        report=row,
-        kind=QueryKind.DETERMINISTIC,
-        reason=QueryReason.NOT_SCREENED,
-        position=0,
-        probability=0.5,
-        sentence=sentence,
-        gentle_sentence="We could not read this return by machine. A coordinator will look at it.",
-    )
+    told = {
+        "kind": QueryKind.DETERMINISTIC,
+        "position": 0,
+        "probability": 0.5,
+        "sentence": sentence,
+        "gentle_sentence": "We could not read this return by machine. A coordinator will look at it.",
+    }
+    Query.objects.get_or_create(report=row, reason=QueryReason.NOT_SCREENED, defaults=told)
     move_return(row, ReturnState.QUERIED)
     row.reason = QueryReason.NOT_SCREENED
     row.save(update_fields=HELD)

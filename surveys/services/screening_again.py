@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 
 from surveys.methods.screening_rank import review_slots
 from surveys.models import Query, Return, Season
@@ -19,10 +20,12 @@ from surveys.services.events import write_event
 from surveys.services.screening import (
     HELD,
     SCORES,
+    hold_unscreened,
     queries_about,
     reasons_to_ask,
     score_returns,
     screen_cases,
+    together_or_singly,
 )
 from surveys.services.worked import move_return, save_together
 from surveys.vocabulary import ReturnState
@@ -76,22 +79,41 @@ def screen_part(
     """Screen some returns (their keys, site by site), but those that a later generation has screened already.
 
     ``still_ours`` is called between batches, ``hold`` inside the transaction of each; both may raise to stop. Returns
-    how many returns were screened here.
+    how many returns were screened here. One that cannot be screened waits for a person, and is tried each night.
     """
     of_season = season_by_code(season)
     lists = lists_of(of_season)
     screened = 0
     for keys in _cut(np.array(returns, dtype=np.int64), BATCH):
         still_ours()
-        due = Return.objects.filter(pk__in=keys.tolist(), state__in=AGAIN, screened_with__lte=generation)
-        cases = screening_cases(list(with_what_is_read(due)), lists=lists, generation=generation)
         with transaction.atomic(durable=True):
             hold()
-            score_returns(cases, generation)
-            save_together([case.row for case in cases], SCORES)
-            write_event(by=None, verb="returns scored", subject=of_season, details={"returns": len(cases)})
-        screened += len(cases)
+            due = Return.objects.filter(pk__in=keys.tolist(), state__in=AGAIN, screened_with__lte=generation)
+            rows = list(with_what_is_read(_locked(due)))
+            odd = together_or_singly(rows, partial(_score, lists, generation))
+            held = [row.pk for row in odd if row.state == ReturnState.STANDING]
+            for row in odd:
+                if row.pk in held:
+                    hold_unscreened(row)
+            told = {"returns": len(rows) - len(odd)} | ({"unreadable": [row.pk for row in odd]} if odd else {})
+            write_event(by=None, verb="returns scored", subject=of_season, details=told)
+        screened += len(rows) - len(odd)
     return screened
+
+
+def _locked(returns: QuerySet[Return]) -> QuerySet[Return]:
+    """Lock returns, in the order in which everybody does; return them as they are to be read.
+
+    That is a statement of its own: one that locks reads what it has waited for anew, but not what stands in other
+    tables beside it, such as the place of a site that was forgotten just now.
+    """
+    locked = returns.select_for_update(no_key=True, of=("self",)).order_by("id")
+    return Return.objects.filter(pk__in=list(locked.values_list("pk", flat=True)))
+
+
+def _score(lists: SeasonLists, generation: int, rows: Sequence[Return]) -> None:
+    score_returns(screening_cases(rows, lists=lists, generation=generation), generation)
+    save_together(rows, SCORES)
 
 
 def _cut(keys: Ints, size: int) -> Iterator[Ints]:
@@ -107,16 +129,16 @@ def _hold_within_budget(
         counted = Return.objects.filter(season=season).exclude(state=ReturnState.WITHDRAWN)
         slots = review_slots(counted.count(), season.review_budget)
         asked = counted.filter(queries__isnull=False).values("pk").distinct().count()
+        standing = Return.objects.filter(season=season, state=ReturnState.STANDING)
         pressing = (
-            Return.objects.select_for_update(of=("self",))
-            .filter(season=season, state=ReturnState.STANDING)
-            .filter(Q(urgent=True) | Q(rank__gt=0))
+            standing.filter(Q(urgent=True) | Q(rank__gt=0))
             .exclude(queries__isnull=False)
             .order_by("-urgent", "-certain", "-rank", "id")
         )
         # Safety and welfare come first and are never cut, however little of the budget is left.
         room = max(slots - asked, pressing.filter(urgent=True).count())
-        held = _hold(list(with_what_is_read(pressing)[:room]), lists, generation)
+        chosen = standing.filter(pk__in=list(pressing.values_list("pk", flat=True)[:room]))
+        held = _hold(list(with_what_is_read(_locked(chosen))), lists, generation)
         told = {
             "screened": screened,
             "held": len(held),
@@ -138,18 +160,27 @@ def _threshold(season: Season) -> float | None:
 
 
 def _hold(chosen: Sequence[Return], lists: SeasonLists, generation: int) -> list[int]:
-    held: list[Return] = []
-    queries: list[Query] = []
+    """Let locked returns wait for the reasons that screening has; return the keys of those that do."""
+    held: list[int] = []
     findings = held_findings(chosen)
-    order = sorted(range(len(chosen)), key=lambda at: (chosen[at].trap.site_id, chosen[at].pk))
-    for some in _cut(np.array(order, dtype=np.int64), BATCH):
-        cases = screening_cases([chosen[at] for at in some], lists=lists, generation=generation)
+
+    def hold(rows: list[Return]) -> None:
+        waiting: list[Return] = []
+        queries: list[Query] = []
+        cases = screening_cases(rows, lists=lists, generation=generation)
         for case, screening in zip(cases, screen_cases(cases), strict=True):
             reasons = reasons_to_ask(screening, findings[case.row.pk])
             if reasons:
                 queries.extend(queries_about(case.row, reasons))
                 move_return(case.row, ReturnState.QUERIED)
-                held.append(case.row)
-    Query.objects.bulk_create(queries, batch_size=2000)
-    save_together(held, HELD)
-    return [row.pk for row in held]
+                waiting.append(case.row)
+        Query.objects.bulk_create(queries, batch_size=2000)
+        save_together(waiting, HELD)
+        held.extend(row.pk for row in waiting)
+
+    in_order = sorted(chosen, key=lambda row: (row.trap.site_id, row.pk))
+    for at in range(0, len(in_order), BATCH):
+        for odd in together_or_singly(in_order[at : at + BATCH], hold):
+            hold_unscreened(odd)
+            held.append(odd.pk)
+    return held

@@ -13,13 +13,14 @@ from celery.exceptions import SoftTimeLimitExceeded
 from django.db.models import F
 
 from surveys.errors import NotFound
-from surveys.models import Query, Return, Season, SitePoint, Trap, UsualCatch
+from surveys.models import Event, Query, Return, Season, SitePoint, Trap, UsualCatch
 from surveys.queries.comparisons import due_returns
 from surveys.queries.indices import usual_generation
 from surveys.queries.screening import screening_cases
 from surveys.queries.seasons import lists_of
 from surveys.queries.usual import baseline
 from surveys.services import night, screening_again
+from surveys.services import screening as arrivals
 from surveys.services.night import run_night
 from surveys.services.screening import Reason, screen_cases, screen_received
 from surveys.services.usual import learn_what_is_usual
@@ -221,6 +222,69 @@ def test_a_night_that_gave_way_looks_again_at_what_changed_meanwhile(monkeypatch
     assert due(season) == keys([sent[0], late[0]])
     assert run_night(job_id=job_id) is not None
     assert due(season) == set()
+
+
+def test_an_odd_return_stops_no_night_and_waits_for_a_person(monkeypatch: pytest.MonkeyPatch) -> None:
+    season, traps = two_traps_of_two_gardens()
+    sent = [send(trap, 3, woodlice=2, spiders=1) for trap in traps]
+    odd, as_ever = sent[1], arrivals.screen_cases
+
+    def falls_over(cases: Any) -> Any:
+        if any(case.row.pk == odd.pk for case in cases):
+            raise FloatingPointError("an odd return")
+        return as_ever(cases)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(arrivals, "screen_cases", falls_over)
+        assert run_once(season).parameters["screening"]["screened"] == 4
+        odd.refresh_from_db()
+        assert (odd.state, odd.reason) == ("queried", "not_screened")
+        assert Query.objects.get(report=odd).reason == "not_screened"
+        assert run_once(season).parameters["screening"]["screened"] == 1
+        assert Query.objects.count() == 1
+    assert due(season) == {odd.pk}, "it is tried each night, and read once whatever was wrong is mended"
+    assert run_once(season).parameters["screening"]["screened"] == 1
+    assert due(season) == set()
+    told = [event.details for event in Event.objects.filter(verb="returns scored").order_by("pk")]
+    assert told == [{"returns": 3, "unreadable": [odd.pk]}, {"returns": 0, "unreadable": [odd.pk]}, {"returns": 1}]
+
+
+def test_an_odd_return_among_the_most_pressing_waits_for_a_person(monkeypatch: pytest.MonkeyPatch) -> None:
+    season = make_season(review_budget=0.9)
+    traps = make_gardens(3)
+    sent = [send(trap, 3, woodlice=2) for trap in traps]
+    Return.objects.update(state="standing", urgent=True)
+    Query.objects.all().delete()
+    odd, as_ever = sent[1], screening_again.screen_cases
+
+    def falls_over(cases: Any) -> Any:
+        if any(case.row.pk == odd.pk for case in cases):
+            raise FloatingPointError("an odd return")
+        return as_ever(cases)
+
+    monkeypatch.setattr(screening_again, "screen_cases", falls_over)
+    monkeypatch.setattr(screening_again, "reasons_to_ask", lambda *_: [DANGER])
+    assert run_once(season).parameters["screening"]["held"] == 3
+    assert dict(Query.objects.values_list("report", "reason")) == {
+        sent[0].pk: "welfare", odd.pk: "not_screened", sent[2].pk: "welfare",
+    }  # fmt: skip
+    assert set(Return.objects.values_list("state", flat=True)) == {"queried"}
+
+
+def test_a_time_that_is_up_says_nothing_about_a_return(monkeypatch: pytest.MonkeyPatch) -> None:
+    make_season()
+    trap = make_trap()
+    payload = return_payload(trap)
+    assert ApiClient(trap.site.household.keeper).send("returns", payload).status_code == 201
+
+    def time_is_up(cases: Any) -> Any:
+        raise SoftTimeLimitExceeded
+
+    with monkeypatch.context() as patched:
+        patched.setattr(arrivals, "screen_cases", time_is_up)
+        with pytest.raises(SoftTimeLimitExceeded):
+            screen_received(most=5)
+    assert Return.objects.get().state == "received"
 
 
 def test_a_night_that_is_begun_again_after_its_screening_does_not_screen_again(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import UTC, date, datetime, time
 from functools import lru_cache
 from time import time as time_now
 from zoneinfo import ZoneInfo
 
-from django.db.models import QuerySet
+from django.db.models import Exists, OuterRef, QuerySet, Subquery
+from django.db.models.functions import Coalesce
 
 from surveys.errors import NotFound
 from surveys.methods.protocol import Limits
 from surveys.methods.season_frame import ListedWindow, SeasonList
-from surveys.models import Group, Habitat, Protocol, Region, Season, Window
-from surveys.vocabulary import SeasonState
+from surveys.models import Group, Habitat, Protocol, Region, Return, Run, Season, Window
+from surveys.vocabulary import RunState, SeasonState
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +56,17 @@ class SeasonLists:
 def seasons() -> QuerySet[Season]:
     """Return all seasons that have been opened, newest first. One query."""
     return Season.objects.exclude(state=SeasonState.DRAFT).select_related("protocol").order_by("-opens_on", "code")
+
+
+def closed_seasons_to_do_again() -> QuerySet[Season]:
+    """Return closed seasons in which a return was moved since the shown figures were begun: a verdict, one taken back.
+
+    One query, which reads every return of a closed season that nobody moves any more.
+    """
+    shown = Run.objects.filter(season=OuterRef("pk"), state=RunState.PUBLISHED).values("job__started_at")[:1]
+    never = datetime.min.replace(tzinfo=UTC)
+    closed = seasons().filter(state=SeasonState.CLOSED).annotate(begun=Coalesce(Subquery(shown), never))
+    return closed.filter(Exists(Return.objects.filter(season=OuterRef("pk"), moved_at__gt=OuterRef("begun"))))
 
 
 def season_by_code(code: str) -> Season:

@@ -17,7 +17,7 @@ from surveys.methods import METHOD_VERSION
 from surveys.models import Job, Run, Season
 from surveys.queries.jobs import nights_done, nights_to_help
 from surveys.queries.night import NightInput
-from surveys.queries.seasons import lists_of, season_by_code, seasons
+from surveys.queries.seasons import closed_seasons_to_do_again, lists_of, season_by_code, seasons
 from surveys.services import part_runs
 from surveys.services.exports import write_export
 from surveys.services.indices import compute_indices
@@ -58,12 +58,16 @@ def ask_for_night(*, season: Season, night: date) -> tuple[Job, bool]:
 def ask_for_due_nights(*, now: datetime) -> list[Job]:
     """Write down the latest due night of each open season that has not had it.
 
-    A run reads everything that is there, so one run makes up for all nights that were missed.
+    A run reads everything that is there, so one run makes up for all nights that were missed. A closed season has a
+    night more where one of its returns was decided or taken back since the last; that is looked up in one hour a day.
     """
     night = latest_night(now)
+    due = list(seasons().filter(state=SeasonState.OPEN, opens_on__lte=night))
+    if now.hour == settings.NIGHT_FROM_HOUR:
+        due += closed_seasons_to_do_again()
     return [
         ask_for_night(season=season, night=night)[0]
-        for season in seasons().filter(state=SeasonState.OPEN, opens_on__lte=night)
+        for season in due
         if night_key(season, night) not in nights_done(f"{season.code}/")
     ]
 

@@ -11,12 +11,14 @@ from django.utils import timezone
 
 from surveys.models import Event, IndexValue, Job, Query, Return, Run, UsualCatch
 from surveys.services import screening, screening_again
+from surveys.services.intake import withdraw_return
 from surveys.services.jobs import LostLease, ask_for_job, claim_job, finish_job, report_progress, set_job_back
 from surveys.services.night import ask_for_due_nights, ask_for_night, latest_night, run_night
 from surveys.services.screening import screen_received
+from surveys.services.seasons import close_season
 from surveys.services.usual import learn_what_is_usual
 from surveys.vocabulary import IndexLabel, JobKind, QueryKind, QueryReason
-from tests.factories import ApiClient, make_season, make_site, make_trap, return_payload, stored
+from tests.factories import ApiClient, make_coordinator, make_season, make_site, make_trap, return_payload, stored
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -45,6 +47,27 @@ def test_missed_nights_are_caught_up_by_one_run_and_a_done_night_is_left_alone()
     assert ask_for_due_nights(now=datetime(2026, 6, 10, 18, tzinfo=UTC)) == []
     assert run_night(job_id=jobs[0].pk) is None, "done is done"
     assert len(ask_for_due_nights(now=datetime(2026, 6, 11, 12, tzinfo=UTC))) == 1
+
+
+def test_a_closed_season_has_a_night_more_only_where_a_return_was_moved() -> None:
+    """Whoever takes a return back after the season was closed leaves its figures, too."""
+    season = make_season()
+    payloads = send(3)
+    assert screen_received(most=10) == 3
+    close_season(by=make_coordinator(), code=season.code)
+    at = datetime(2026, 6, 10, 2, 15, tzinfo=UTC)
+    first = ask_for_due_nights(now=at)
+    assert [job.parameters["season"] for job in first] == [season.code], "the last returns came after the last night"
+    assert run_night(job_id=first[0].pk) is not None
+    assert ask_for_due_nights(now=at + timedelta(days=1)) == []
+    report = stored(payloads[0])
+    withdraw_return(by=report.sender, uuid=report.uuid)
+    assert ask_for_due_nights(now=at + timedelta(days=1, hours=3)) == [], "looked up in one hour a day"
+    again = ask_for_due_nights(now=at + timedelta(days=2))
+    assert len(again) == 1
+    assert run_night(job_id=again[0].pk) is not None
+    assert set(IndexValue.objects.filter(run__state="published").values_list("returns", flat=True)) <= {0, 2}
+    assert ask_for_due_nights(now=at + timedelta(days=3)) == []
 
 
 def test_two_beats_ask_for_one_night() -> None:

@@ -88,7 +88,7 @@ def compare_period(
     """Collect what both methods know of one period, and choose between them.
 
     Sparse: fewer than 5 animals in the period or 10 in the base, on gardens visited in both, or periods that catches
-    do not link both ways. References: METHODS.md, section Change.
+    do not link both ways. References: METHODS.md, sections 6.2 and 6.3.
     """
     pairs = pair_visits(visits, period, base)
     totals = total_pairs(pairs, visits)

@@ -49,7 +49,7 @@ def pass_change_gate(design: ChangeDesign, settings: ChangeSettings) -> tuple[bo
     """Decide whether a change may be shown, why not, and how many more revisited gardens it needs.
 
     Parameters: ``design``; ``settings``. Returns: shown, code, gardens. Raises: nothing.
-    References: METHODS.md, section Change.
+    References: METHODS.md, section 6.4.
     """
     checks = (
         (design.visited_period, "no_returns"),

@@ -13,7 +13,7 @@ from surveys.methods.level_records import OPEN_ABOVE, Floats, Ints
 TABLE_FROM, TABLE_TO, TABLE_STEP = -16.0, 13.0, 0.05  # log mean; the spline is then right to 1e-5
 MOST_COUNT = 2**31 - 1  # a count fits into the column of the database
 BLOCK = 256  # counts summed at a time, so that a wide class needs little memory
-OPEN_START = 1.5  # METHODS.md, section 5.1: an open class starts at 1.5 times its lower end
+OPEN_START = 1.5  # METHODS.md, section 4: an open class starts at 1.5 times its lower end
 NO_LOWER_START = 0.5  # a class from 0 starts at half its upper end, one without any end at half an animal
 
 
@@ -45,7 +45,7 @@ class ClassTable:
 def start_counts(low: Ints, high: Ints) -> Floats:
     """Return a first guess per return (n,): the number, or the geometric middle of its class.
 
-    References: METHODS.md, section 5.1.
+    References: METHODS.md, section 4.
     """
     counts = low.astype(float)
     classed = np.flatnonzero(low != high)

@@ -17,7 +17,7 @@ FINE_POINTS = 81  # of the spline between the grid points
 SMALLEST = 1e-300  # keeps log() finite where a node has no weight
 #: A level that all classes let slide to nothing has hardly any information: its steps stay this side of e^90.
 LEAST_INFORMATION = 1.0 / 20.0**2
-START = Components(site=1.0, night=1.0)  # METHODS.md, section 5.1: S = 1, V = 2
+START = Components(site=1.0, night=1.0)  # METHODS.md, section 5.3: S = N = 1, so V = 2
 
 
 def level_information(layout: Layout, exposure: Floats, log_rates: Floats, components: Components) -> Floats:

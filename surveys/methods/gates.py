@@ -1,4 +1,4 @@
-"""Which cells may be shown: decided by the design and by counts the pooled rate predicts, never by own counts."""
+"""Which cells may be shown: decided by the design and by the count that the pooled rate predicts, not by their own."""
 
 from __future__ import annotations
 

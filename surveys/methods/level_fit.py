@@ -26,7 +26,7 @@ from surveys.methods.site_lattice import Imputation, impute_counts, nodes_for
 COMPONENT_ROUNDS = 4  # two are the rule; the others are for data far from the start values
 COMPONENT_TOLERANCE = 0.02  # relative; a tenth of what 100 sites can tell
 CLASS_ROUNDS = 60  # METHODS.md, section 4: until nothing moves; three rounds leave bias
-CLASS_TOLERANCE = 0.001  # on the log scale, half the 0.002 of METHODS.md, section 4
+CLASS_TOLERANCE = 0.001  # METHODS.md, section 4, on the log scale
 HELD_TOLERANCE = 1e-6  # of a rate beside held parts; three more rounds follow it
 STEP_IN_CLASS_ROUNDS = 1e-5  # on the log scale; the last fit, with the classes settled, goes further
 
@@ -71,7 +71,7 @@ def settle_classes(
 ) -> tuple[SharedEffects, Imputation, int, bool]:
     """Repeat effects and class expectations at fixed components until neither moves.
 
-    References: METHODS.md, section 5.2 and 1.4.
+    References: METHODS.md, sections 4 and 5.2.
     """
     imputed = Imputation(counts, np.zeros_like(counts))
     if start is not None and layout.classed.any():

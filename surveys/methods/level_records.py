@@ -65,7 +65,7 @@ class LevelSettings:
     gate_site_nights: int = 20  # METHODS.md, section 5.8
     gate_expected_count: float = 10.0  # METHODS.md, section 5.8, from the pooled rate
     wide_above: float = 0.5  # METHODS.md, section 5.8, planning relative standard error
-    lean_below_sites: int = 30  # METHODS.md, section 5.7, sites with animals
+    lean_below_sites: int = 30  # METHODS.md, section 5.3, sites with animals
     thin_habitat_sites: int = 5  # METHODS.md, section 5.7
     thin_habitat_animals: int = 5  # METHODS.md, section 5.7
 

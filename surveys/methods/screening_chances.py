@@ -24,7 +24,7 @@ WIDE_SIZE = 0.33  # their size, as a share of the estimated one (planning value)
 ROUNDED_SHARE = 0.25  # of honest numbers from ROUNDED_FROM on that are rounded to tens (planning value)
 ROUNDED_FROM = 40.0
 TENS = 10.0
-MOST_OF_A_SIBLING = 5.0  # METHODS.md, section 7: a slip is 5 to 20 times its siblings
+MOST_OF_A_SIBLING = 5.0  # METHODS.md, section 7.3: times the expected and one more
 
 
 def bounds_of(answers: tuple[Answer, ...] | Counts, groups: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:

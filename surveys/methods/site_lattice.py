@@ -64,7 +64,7 @@ def plot_log_likelihood(layout: Layout, log_mean: Floats, nodes: Floats, night_v
 
     Parameters: ``log_mean`` (n,) log expected count at site effect 1; ``nodes`` (K,);
     ``night_variance`` > 0 of nights within a site. Returns: shape (P, K). Raises: nothing.
-    References: METHODS.md, section 5.3; classes by their exact probability, 1.4.
+    References: METHODS.md, section 5.3; classes by their exact probability, section 4.
     """
     total = exact_log_likelihood(layout, log_mean, nodes, night_variance)
     for low, high, rows in distinct_classes(layout.low, layout.high):

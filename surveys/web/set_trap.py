@@ -36,6 +36,7 @@ from surveys.services.openings import Look, call_off, note_look, set_trap
 from surveys.vocabulary import DraftKind, Ending
 from surveys.web.access import page
 from surveys.web.asking import SET_QUESTIONS, Asked, read_setting
+from surveys.web.liquids import LIQUID_STOP, is_danger, liquid_words
 from surveys.web.refusals import in_words
 from surveys.web.shown import Shown
 from surveys.web.steps import CHECK, Choice, Way, keep, posted, shown_check, shown_step, trap_among, trap_words
@@ -76,22 +77,45 @@ def set_step(request: HttpRequest, draft: uuid.UUID, step: str) -> HttpResponse:
     if (sent := _sent(request, draft)) is not None:
         return sent
     posting = request.method == "POST"
-    way = _way(request, draft, _kept(request, draft, new=posting and step != CHECK))
+    way = _way(request, draft, _kept(request, draft, new=posting and step not in (CHECK, LIQUID_STOP)))
     if way is None:
         return render(request, "field/no_season.html", {})
+    if step == LIQUID_STOP:
+        return _liquid_stop(request, way)
     if step == CHECK:
         return _send(request, way) if posting else _check(request, way)
     question = way.question(step)
     if question is None:
         raise NotFound("There is no such question.")
-    if not posting:
-        return shown_step(request, way, question, {}, **_extras(request, way, question))
-    way = keep(request, way, posted(request, question, way))
-    faults = way.faults_of(question)
-    if faults:
+    if posting:
+        way = keep(request, way, posted(request, question, way))
+    faults = way.faults_of(question) if posting else {}
+    if faults or not posting:
         return shown_step(request, way, question, faults, **_extras(request, way, question))
-    onward = CHECK if request.GET.get("change") == "1" else way.after(step)
-    return redirect(way.to(onward))
+    return redirect(_onward(request, way, step))
+
+
+def _onward(request: HttpRequest, way: Way, step: str) -> str:
+    """Return the address after a question: what can kill is not passed over."""
+    changing = request.GET.get("change") == "1"
+    if step == "liquid" and is_danger(way.answers.get(step)):
+        return way.to(LIQUID_STOP, changing=changing)
+    return way.to(CHECK if changing else way.after(step))
+
+
+def _liquid_stop(request: HttpRequest, way: Way) -> HttpResponse:
+    """Say what to do about a liquid or a bait, and ask how it stands now. POST: there is no trap any more."""
+    if request.method == "POST":
+        drop_draft(by=account_of(request.user), uuid=way.uuid)
+        messages.success(request, gettext("Thank you. This trap is not set. Wash your hands with soap."))
+        return redirect("my-sites")
+    changing = request.GET.get("change") == "1"
+    question = way.to("liquid", changing=changing)
+    cautions = liquid_words(way.answers.get("liquid"))
+    if not cautions:
+        return redirect(question)
+    shown = {"question": question, "out": way.to(LIQUID_STOP), "cautions": cautions}
+    return render(request, "field/liquid_stop.html", shown)
 
 
 @never_cache
@@ -106,6 +130,7 @@ def trap_is_set(request: HttpRequest, opening: uuid.UUID) -> HttpResponse:
         "about": trap_words(found.trap),
         "due": due,
         "looks": _looks(found, due),
+        "cautions": liquid_words(found.answers.get("liquid")),
         "season": lists.season if lists else None,
         "overdue": found.ended_at is None and timezone.now() > due.empty,
         "we_write": mail_is_confirmed(account_of(request.user)),
@@ -245,7 +270,8 @@ def trap_choices(request: HttpRequest, way: Way) -> list[Choice]:
 
 
 def _check(request: HttpRequest, way: Way, *, refused: str = "", tried: bool = False) -> HttpResponse:
-    return shown_check(request, way, refused=refused, tried=tried, setting=True)
+    cautions = liquid_words(way.answers.get("liquid"))
+    return shown_check(request, way, refused=refused, tried=tried, setting=True, cautions=cautions)
 
 
 def _send(request: HttpRequest, way: Way) -> HttpResponse:

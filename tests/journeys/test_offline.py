@@ -596,6 +596,28 @@ def test_an_animal_with_a_backbone_comes_before_the_count(garden: Garden, trap: 
     garden.at("Count the animals")
 
 
+def test_a_liquid_stops_the_way_until_the_cup_is_clean(garden: Garden, trap: Trap) -> None:
+    garden.sign_in(keeper_of(trap))
+    garden.open()
+    garden.tap("Set a trap")
+    fill_setting(garden)
+    garden.page.click("#change-liquid")
+    garden.answer("liquid", "antifreeze")
+    garden.at("Do not leave this in the garden")
+    assert_accessible(garden.page)
+    garden.tap("My answer was a slip")
+    garden.at("Is the cup dry?")
+    garden.tap("Continue")
+    garden.tap("The cup is clean and dry now")
+    garden.at("Check your answers")
+    assert garden.kept()["drafts"][0]["answers"]["liquid"] == "nothing"
+    garden.page.click("#change-liquid")
+    garden.answer("liquid", "washing-up")
+    garden.tap("I have taken the trap out")
+    garden.page.wait_for_selector("#jobs:not([hidden])")
+    assert garden.kept()["drafts"] == []
+
+
 def test_a_double_tap_answers_one_question(garden: Garden, trap: Trap) -> None:
     set_yesterday(trap)
     garden.sign_in(keeper_of(trap))

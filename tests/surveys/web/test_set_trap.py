@@ -22,6 +22,7 @@ from tests.surveys.web.asking_pages import (
     begin,
     client_of,
     follow,
+    forms,
     heading,
     moment,
     open_trap,
@@ -449,3 +450,53 @@ def test_an_overdue_trap_says_so(client: Client, trap: Trap) -> None:
     assert "Go and empty it now" in page
     assert "I looked" not in page  # a look that is noted now would be none of that night
     assert "We will write to you" not in page
+
+
+DANGERS = ("preservative", "soap", "beer", "food_bait", "other")  # brief, safety: never any liquid or bait
+
+
+@pytest.mark.parametrize("liquid", DANGERS)
+def test_a_liquid_or_bait_stops_the_way_until_the_cup_is_clean(client: Client, trap: Trap, liquid: str) -> None:
+    address = at_check(trap)
+    stop = follow(client, client.post(address.replace("check", "liquid"), {"liquid": liquid}))
+    assert heading(stop) == "Do not leave this in the garden"
+    assert "Put the lid on the cup now and keep children and pets away." in words(stop)
+    assert "Pour nothing on the ground or down a drain." in words(client.get(address))
+    onward = answer(client, stop, liquid="nothing")  # "The cup is clean and dry now"
+    assert heading(follow(client, onward)) == "How long was the cup in the ground before you opened it?"
+    assert Draft.objects.get().answers["liquid"] == "nothing"
+    assert "Put the lid on" not in words(client.get(address))
+    assert client.get(address.replace("check", "liquid-stop"))["Location"] == address.replace("check", "liquid")
+
+
+@pytest.mark.parametrize("liquid", ["nothing", "standing_water"])
+def test_a_dry_cup_or_a_little_rain_stops_nothing(client: Client, trap: Trap, liquid: str) -> None:
+    answered = client.post(at_check(trap).replace("check", "liquid"), {"liquid": liquid})
+    assert answered["Location"].endswith("/settled_h/")
+
+
+def test_a_trap_that_was_taken_out_for_its_liquid_leaves_no_draft(client: Client, trap: Trap) -> None:
+    address = at_check(trap)
+    stop = follow(client, client.post(address.replace("check", "liquid"), {"liquid": "preservative"}))
+    action = forms(stop.content.decode())[1][0]
+    assert client.post(action, {"out": "1"})["Location"] == "/my/sites/"
+    assert not Draft.objects.exists()
+    assert client.post(action, {"out": "1"}).status_code == 404
+
+
+def test_a_slip_leads_back_to_the_question_and_a_change_back_to_all_answers(client: Client, trap: Trap) -> None:
+    address = at_check(trap)
+    stop = follow(client, client.post(address.replace("check", "liquid") + "?change=1", {"liquid": "soap"}))
+    assert f'href="{address.replace("check", "liquid")}?change=1"' in stop.content.decode()
+    assert answer(client, stop, liquid="nothing")["Location"] == address
+
+
+def test_a_trap_that_is_set_with_a_liquid_says_so_and_is_closed_at_one_press(client: Client, trap: Trap) -> None:
+    assert "Put the lid on" not in words(client.get(f"/my/traps/open/{open_trap(trap).uuid}/"))
+    Opening.objects.all().delete()
+    opening = open_trap(trap, liquid="preservative")
+    page = client.get(f"/my/traps/open/{opening.uuid}/")
+    assert "Antifreeze can kill a cat or a dog from one lick." in words(page)
+    answer(client, page, ending="called_off")  # "I have taken the trap out"
+    opening.refresh_from_db()
+    assert opening.ending == "called_off"

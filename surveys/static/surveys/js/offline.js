@@ -11,8 +11,9 @@ const garden = byId("garden");
 const { zone, untold } = garden.dataset;
 const CHECK = "check";
 const BACKBONE = "backbone";
+const LIQUID_STOP = "liquid-stop";
 const SYNC = "trapnight-send";
-const SCREENS = ["start", CHECK, BACKBONE];
+const SCREENS = ["start", CHECK, BACKBONE, LIQUID_STOP];
 
 const jobs = new Map();
 let list = null;
@@ -49,6 +50,9 @@ function listen() {
   byId("finish").addEventListener("click", () => finish().catch(notSaved));
   byId("check-back").addEventListener("click", back);
   byId("backbone-on").addEventListener("click", () => goTo(following("vertebrate_seen")));
+  byId("liquid-clean").addEventListener("click", () => cleaned().catch(notSaved));
+  byId("liquid-out").addEventListener("click", () => dropIt(draft));
+  byId("liquid-slip").addEventListener("click", () => goTo("liquid"));
   byId("leave").addEventListener("click", leave);
   byId("throw-away").addEventListener("click", () => throwAway(draft));
   byId("send-now").addEventListener("click", () => sendNow());
@@ -246,6 +250,7 @@ function following(name) {
 function preceding(name) {
   const asked = jobs.get(draft.kind).asked();
   if (name === BACKBONE) return "vertebrate_seen";
+  if (name === LIQUID_STOP) return "liquid";
   if (name === CHECK) return asked.at(-1);
   return draft.reached ? CHECK : asked[asked.indexOf(name) - 1];
 }
@@ -275,8 +280,22 @@ async function onward() {
   if (Object.keys(faults).length) return showFaults(job, step, faults);
   if (["opening", "trap"].includes(step)) await chooseAnew(job);
   await writing;
-  const warned = step === "vertebrate_seen" && draft.answers.vertebrate_seen === "yes";
-  return goTo(warned ? BACKBONE : following(step));
+  if (step === "vertebrate_seen" && draft.answers.vertebrate_seen === "yes") return goTo(BACKBONE);
+  return goTo(step === "liquid" && inDanger() ? LIQUID_STOP : following(step));
+}
+
+/* Antifreeze, soap or bait stands in a cup that is being set. */
+function inDanger() {
+  return draft.kind === "set" && byId(LIQUID_STOP).dataset.liquids.split(" ").includes(draft.answers.liquid);
+}
+
+/* The cup was cleaned: it is dry now. */
+async function cleaned() {
+  const now = { liquid: "nothing" };
+  Object.assign(jobs.get(draft.kind).answers, now);
+  changed(now);
+  await writing;
+  await goTo(following("liquid"));
 }
 
 /* Another trap or setting was chosen: the list of drafts says so. */
@@ -346,13 +365,16 @@ function throwAway(one) {
   byId("sure-about").textContent = one.about?.words ?? "";
   sure.returnValue = "";
   sure.addEventListener("close", async () => {
-    if (sure.returnValue !== "drop") return;
-    await writing;
-    await drafts.drop(one.uuid);
-    draft = null;
-    await goTo("");
+    if (sure.returnValue === "drop") await dropIt(one);
   }, { once: true });
   sure.showModal();
+}
+
+async function dropIt(one) {
+  await writing;
+  await drafts.drop(one.uuid);
+  draft = null;
+  await goTo("");
 }
 
 /* --- where somebody is --------------------------------------------------------------------- */
@@ -399,7 +421,7 @@ async function showStep(job, name) {
   writing = writing.then(() => drafts.note(draft.uuid, {}, step)).catch(() => null);
   screen(SCREENS.includes(step) ? step : draft.kind);
   if (step === CHECK) return drawCheck();
-  if (step === BACKBONE) return byId("backbone-heading").focus();
+  if (step === BACKBONE || step === LIQUID_STOP) return byId(`${step}-heading`).focus();
   document.title = `${job.heading(step)} Trapnight`;
   if (step === "mouth_mm") job.offerLast(step, await drafts.kept("mouth_mm"));
   job.show(step);
@@ -427,9 +449,8 @@ function drawCautions(step) {
   const asked = job.asked();
   const after = asked.indexOf("trap_state") >= 0 && asked.indexOf(step) > asked.indexOf("trap_state");
   const open_h = draft.about?.since ? (Date.now() - Date.parse(draft.about.since)) / 3600000 : Infinity;
-  for (const line of document.querySelectorAll("[data-caution]")) {
-    line.hidden = line.dataset.caution === "lost" ? !(lost && (after || step === CHECK)) : !(step === "emptied" && open_h < 16);
-  }
+  const told = { lost: lost && (after || step === CHECK), early: step === "emptied" && open_h < 16, liquid: step === CHECK && inDanger() };
+  for (const line of document.querySelectorAll("[data-caution]")) line.hidden = !told[line.dataset.caution];
 }
 
 function drawCheck({ tried = false } = {}) {

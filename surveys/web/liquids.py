@@ -1,0 +1,32 @@
+"""Antifreeze, soap or bait in a cup: what a family is told the moment it says so, and as long as it stands."""
+
+from __future__ import annotations
+
+from django.utils.translation import gettext
+
+from surveys.vocabulary import Liquid
+
+#: The page that stands between such an answer and the next question.
+LIQUID_STOP = "liquid-stop"
+#: What may stand in an open cup: nothing, or a little rain.
+HARMLESS = frozenset({Liquid.NOTHING, Liquid.STANDING_WATER})
+DANGERS = frozenset(Liquid.values()) - HARMLESS
+
+
+def is_danger(liquid: str | None) -> bool:
+    """Say whether what stands in a cup can hurt animals, pets or people."""
+    return liquid in DANGERS
+
+
+def liquid_words(liquid: str | None) -> list[str]:
+    """Return what to do now about what stands in a cup; nothing where it is harmless or not known."""
+    return [danger_words()] if is_danger(liquid) else []
+
+
+def danger_words() -> str:
+    """Return what to do now about a liquid or a bait."""
+    return gettext(
+        "Put the lid on the cup now and keep children and pets away. Antifreeze can kill a cat or a dog from one lick. "
+        "Soap and bait kill small animals. An adult takes the cup out. Pour nothing on the ground or down a drain. "
+        "Wash your hands."
+    )

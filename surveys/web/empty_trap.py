@@ -261,6 +261,7 @@ def _backbone(request: HttpRequest, way: Way) -> HttpResponse:
         "back": way.to("vertebrate_seen", changing=changing),
         "onward": way.to(CHECK) if changing else way.to(way.after("vertebrate_seen")),
         "region": trap.site.region if trap else None,
+        "season": way.lists.season,
     }
     return render(request, "field/backbone.html", shown)
 

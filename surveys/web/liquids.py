@@ -20,7 +20,14 @@ def is_danger(liquid: str | None) -> bool:
 
 def liquid_words(liquid: str | None) -> list[str]:
     """Return what to do now about what stands in a cup; nothing where it is harmless or not known."""
-    return [danger_words()] if is_danger(liquid) else []
+    if not is_danger(liquid):
+        return []
+    return [danger_words(), poison_words()] if is_poison(liquid) else [danger_words()]
+
+
+def is_poison(liquid: str | None) -> bool:
+    """Say whether what stands in a cup is poison to whoever licks it."""
+    return liquid == Liquid.PRESERVATIVE
 
 
 def danger_words() -> str:
@@ -30,3 +37,8 @@ def danger_words() -> str:
         "Soap and bait kill small animals. An adult takes the cup out. Pour nothing on the ground or down a drain. "
         "Wash your hands."
     )
+
+
+def poison_words() -> str:
+    """Return whom to call where somebody touched antifreeze or another poison."""
+    return gettext("Has a pet or a child touched it? Call a vet, or your poison line or emergency number, now.")

@@ -29,7 +29,7 @@ from surveys.web.access import page
 from surveys.web.asked import EMPTY_QUESTIONS, SET_QUESTIONS, UNKNOWN, UNTOLD, Asked
 from surveys.web.asking import read_emptying, read_setting
 from surveys.web.emptying_words import lost_words
-from surveys.web.liquids import DANGERS, danger_words
+from surveys.web.liquids import DANGERS, danger_words, poison_words
 from surveys.web.steps import Choice, choices_of
 from surveys.web.tally import COUNTED_TO, Tally, make_tally
 
@@ -139,6 +139,7 @@ def _shell() -> str:
         "cautions": (("early", gettext(EARLY)), ("lost", lost_words()), ("liquid", danger_words())),
         "dangers": " ".join(sorted(DANGERS)),
         "liquid_told": danger_words(),
+        "poison_told": poison_words(),
     }
     return render_to_string("offline/in_the_garden.html", shown)
 

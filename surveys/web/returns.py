@@ -36,6 +36,7 @@ from surveys.web.beside import beside_shown
 from surveys.web.drawings import drawing_of
 from surveys.web.gentle_words import gentle_words
 from surveys.web.kind_words import kind_words
+from surveys.web.liquids import is_poison, poison_words
 from surveys.web.questions import MORE, counts, questions
 from surveys.web.refusals import fault_in_words, in_words
 from surveys.web.return_form import FIRST_MEASURES, FIRST_WORDS, read_form, read_identity
@@ -136,6 +137,7 @@ def told_back(
         "about": about,
         "refused": refusal.sentence if refusal else "",
         "fault_list": [Shown(fault.sentence, field) for fault in refusal.faults] if refusal else [],
+        "poison": poison_words() if is_poison(report.liquid) else "",
         **_found(report),
         **beside_shown(report, lists),
         **_soil(report, lists),

@@ -16,6 +16,7 @@ from django.views.decorators.http import require_http_methods
 from surveys.errors import Faulty
 from surveys.permissions import Rule, account_of, regions_of
 from surveys.queries.safety import RegionSafety, region_safety, region_safety_in_care
+from surveys.queries.seasons import open_seasons_of, season_for
 from surveys.services.safety import LONGEST_TEXT, tidy_safety_text, write_safety_page
 from surveys.web.access import page
 from surveys.web.safe_text import set_safely
@@ -30,7 +31,13 @@ def safety(request: HttpRequest, region: str) -> HttpResponse:
     """Show the safety page of a region."""
     found = region_safety(region)
     own = regions_of(request.user).filter(pk=found.region.pk).exists()
-    return render(request, "guide/safety.html", {**_shown(found), "may_edit": own, "version": EVERYWHERE_VERSION})
+    shown = {
+        **_shown(found),
+        "may_edit": own,
+        "version": EVERYWHERE_VERSION,
+        "season": season_for(open_seasons_of(found.region), timezone.localdate()),
+    }
+    return render(request, "guide/safety.html", shown)
 
 
 @never_cache

@@ -114,7 +114,7 @@ def _liquid_stop(request: HttpRequest, way: Way) -> HttpResponse:
     cautions = liquid_words(way.answers.get("liquid"))
     if not cautions:
         return redirect(question)
-    shown = {"question": question, "out": way.to(LIQUID_STOP), "cautions": cautions}
+    shown = {"question": question, "out": way.to(LIQUID_STOP), "cautions": cautions, "season": way.lists.season}
     return render(request, "field/liquid_stop.html", shown)
 
 

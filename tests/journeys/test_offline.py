@@ -604,6 +604,8 @@ def test_a_liquid_stops_the_way_until_the_cup_is_clean(garden: Garden, trap: Tra
     garden.page.click("#change-liquid")
     garden.answer("liquid", "antifreeze")
     garden.at("Do not leave this in the garden")
+    assert garden.page.is_visible("#liquid-poison")
+    assert garden.page.is_visible("#liquid-stop a[href='mailto:office@test.example']")
     assert_accessible(garden.page)
     garden.tap("My answer was a slip")
     garden.at("Is the cup dry?")
@@ -613,6 +615,7 @@ def test_a_liquid_stops_the_way_until_the_cup_is_clean(garden: Garden, trap: Tra
     assert garden.kept()["drafts"][0]["answers"]["liquid"] == "nothing"
     garden.page.click("#change-liquid")
     garden.answer("liquid", "washing-up")
+    assert not garden.page.is_visible("#liquid-poison")
     garden.tap("I have taken the trap out")
     garden.page.wait_for_selector("#jobs:not([hidden])")
     assert garden.kept()["drafts"] == []

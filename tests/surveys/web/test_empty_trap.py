@@ -240,6 +240,7 @@ def test_a_backbone_leads_to_the_words_about_it_first(client: Client, trap: Trap
     page = client.get(answered["Location"])
     assert heading(page) == "Help this animal first"
     assert "/safety/eastmark/" in page.content.decode()
+    assert "Write to Test office: office@test.example" in words(page)
     assert "/my/traps/count/" in page.content.decode()
     assert "A coordinator looks at this return first" in words(client.get(address))
     client.post(address)

@@ -117,6 +117,19 @@ def test_danger_comes_first_in_words_of_what_to_do(client: Client, trap: Trap) -
     assert words.index("Look at this first") < words.index(safety[:40]) < words.index("What you counted")
 
 
+@pytest.mark.parametrize(("liquid", "poison"), [("preservative", True), ("soap", False)])
+def test_danger_says_whom_to_write_to_and_poison_whom_to_call(
+    client: Client, trap: Trap, liquid: str, poison: bool
+) -> None:
+    words = words_of(client.get(f"/my/returns/{send_return(trap, liquid=liquid).uuid}/"))
+    assert "Write to Test office: office@test.example" in words
+    assert ("Call a vet, or your poison line or emergency number, now." in words) == poison
+
+
+def test_a_return_without_danger_asks_nobody_to_write(client: Client, trap: Trap) -> None:
+    assert "Write to Test office" not in words_of(client.get(f"/my/returns/{send_return(trap).uuid}/"))
+
+
 def test_a_waiting_return_says_why_gently(client: Client, trap: Trap) -> None:
     report = send_return(trap, liquid="soap")
     screen_received(most=10)

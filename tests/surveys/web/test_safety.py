@@ -28,6 +28,7 @@ def test_the_page_shows_what_holds_everywhere_before_anything_was_written() -> N
         "closed shoes",
         "Do not touch hairy caterpillars",
         "Call your local emergency number",
+        "Write to Test office: office@test.example",
         "is version 1",
     ):
         assert text in words

@@ -462,6 +462,8 @@ def test_a_liquid_or_bait_stops_the_way_until_the_cup_is_clean(client: Client, t
     assert heading(stop) == "Do not leave this in the garden"
     assert "Put the lid on the cup now and keep children and pets away." in words(stop)
     assert "Pour nothing on the ground or down a drain." in words(client.get(address))
+    assert "Write to Test office: office@test.example" in words(stop)
+    assert ("Call a vet, or your poison line" in words(stop)) == (liquid == "preservative")
     onward = answer(client, stop, liquid="nothing")  # "The cup is clean and dry now"
     assert heading(follow(client, onward)) == "How long was the cup in the ground before you opened it?"
     assert Draft.objects.get().answers["liquid"] == "nothing"

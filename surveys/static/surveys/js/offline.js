@@ -421,6 +421,7 @@ async function showStep(job, name) {
   writing = writing.then(() => drafts.note(draft.uuid, {}, step)).catch(() => null);
   screen(SCREENS.includes(step) ? step : draft.kind);
   if (step === CHECK) return drawCheck();
+  byId("liquid-poison").hidden = draft.answers.liquid !== "preservative";
   if (step === BACKBONE || step === LIQUID_STOP) return byId(`${step}-heading`).focus();
   document.title = `${job.heading(step)} Trapnight`;
   if (step === "mouth_mm") job.offerLast(step, await drafts.kept("mouth_mm"));

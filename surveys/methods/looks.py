@@ -23,6 +23,8 @@ LATEST_MORNING_LOOK = timedelta(hours=14)  # ... but a look within 14 h of setti
 POLAR_DUSK, POLAR_DAWN = time(22), time(6)  # own choice, where the sun does not set or does not rise
 #: A look sooner after setting, or nearer to emptying, is not worth a walk.
 APART = timedelta(hours=1)
+#: A look so long before its time still is that look; a sooner one tells nothing about the night.
+EARLIEST_LOOK = timedelta(hours=2)  # own choice
 _DAY = timedelta(days=1)
 
 
@@ -35,6 +37,11 @@ class PlannedLooks:
     empty: datetime
     overdue: datetime
     overdue_for_long: datetime
+
+
+def look_from(due: datetime) -> datetime:
+    """Return the moment from which on a look counts as the one that is due at ``due``."""
+    return due - EARLIEST_LOOK
 
 
 def planned_looks(set_at: datetime, latitude: float, longitude: float, zone: ZoneInfo) -> PlannedLooks:

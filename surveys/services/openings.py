@@ -19,8 +19,10 @@ from django.db.models import Q
 from django.utils import timezone
 
 from surveys.errors import Conflict, Fault, Faulty, NotFound
+from surveys.methods.looks import look_from
 from surveys.models import Account, Opening, Return, Trap
 from surveys.permissions import traps_of
+from surveys.queries.openings import due_times
 from surveys.queries.seasons import open_seasons_of
 from surveys.services.events import write_event
 from surveys.services.letters import drop_reminders, plan_reminders
@@ -95,7 +97,10 @@ def set_trap(*, by: Account, sent: SentOpening) -> Opening:
 
 
 def note_look(*, by: Account, uuid: UUID, look: Look, at: datetime) -> Opening:
-    """Note that somebody looked at an open trap; the first look of its kind stays."""
+    """Note that somebody looked at an open trap; the first look of its kind stays.
+
+    A look long before its time is refused: it would call off the reminder of the one that matters.
+    """
     column = {"dusk": "looked_dusk_at", "dawn": "looked_dawn_at"}.get(look)
     if column is None:
         raise Faulty(f"A look is at dusk or at dawn, not {look!r}.", code="unknown_look")
@@ -106,6 +111,7 @@ def note_look(*, by: Account, uuid: UUID, look: Look, at: datetime) -> Opening:
         _refuse_moment(opening, at)
         if opening.ended_at is not None:
             raise Conflict("This trap was emptied or closed before, so no look can be added.", code="ended")
+        _refuse_early_look(opening, look, at)
         setattr(opening, column, at)
         opening.save(update_fields=[column])
         drop_reminders(opening)
@@ -218,6 +224,14 @@ def _refuse_moment(opening: Opening, at: datetime) -> None:
         raise Faulty("That moment is before the trap was set.", code="before_it_was_set")
     if at > timezone.now() + CLOCK_SLACK:
         raise Faulty("That moment is still to come.", code="in_the_future")
+
+
+def _refuse_early_look(opening: Opening, look: Look, at: datetime) -> None:
+    """Refuse a look at a moment that is too soon to be the one at dusk or at dawn."""
+    due = getattr(due_times(opening), look)
+    if due is not None and at < look_from(due):
+        since = look_from(due).isoformat(timespec="minutes")
+        raise Faulty(f"It is too early for the look at {look}: it can be noted from {since} on.", code="too_early")
 
 
 def _field_faults(fields: Mapping[str, Any]) -> list[Fault]:

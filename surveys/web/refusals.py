@@ -16,6 +16,7 @@ _SAID: dict[str, Any] = {
     "other_content": _("This was sent before with other answers. What came first is kept."),
     "ended": _("This trap was emptied or closed before."),
     "in_the_future": _("That moment is still to come. Look at the day and the time again."),
+    "too_early": _("It is too early for this look. The page says from when on you can tick it."),
     "before_it_was_set": _("That moment is before the trap was set."),
     "no_season_to_send": _(
         "The count is not on here now, so nothing can be sent. Keep what you wrote, and send it when the season opens."

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from datetime import datetime
-from typing import Any, NamedTuple
+from typing import Any
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
@@ -15,8 +14,7 @@ from django.utils.translation import gettext
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST
 
-from surveys.errors import Conflict, NotFound, Refusal
-from surveys.methods.looks import PlannedLooks
+from surveys.errors import Conflict, Faulty, NotFound, Refusal
 from surveys.permissions import Rule, account_of
 from surveys.queries.openings import (
     due_times,
@@ -36,6 +34,7 @@ from surveys.services.openings import Look, call_off, note_look, set_trap
 from surveys.vocabulary import DraftKind, Ending
 from surveys.web.access import page
 from surveys.web.asking import SET_QUESTIONS, Asked, read_setting
+from surveys.web.due_looks import due_looks
 from surveys.web.liquids import LIQUID_STOP, is_danger, liquid_words
 from surveys.web.refusals import in_words
 from surveys.web.shown import Shown
@@ -123,42 +122,20 @@ def _liquid_stop(request: HttpRequest, way: Way) -> HttpResponse:
 def trap_is_set(request: HttpRequest, opening: uuid.UUID) -> HttpResponse:
     """Show one setting: when to look, when to empty, and how it ended if it did."""
     found = own_opening(request.user, opening)
-    lists, due = lists_for(found.trap, found.set_at), due_times(found)
+    lists, due, now = lists_for(found.trap, found.set_at), due_times(found), timezone.now()
     shown: dict[str, Any] = {
         "opening": found,
         "trap": found.trap,
         "about": trap_words(found.trap),
         "due": due,
-        "looks": _looks(found, due),
+        "looks": due_looks(found, due, now),
         "cautions": liquid_words(found.answers.get("liquid")),
         "season": lists.season if lists else None,
-        "overdue": found.ended_at is None and timezone.now() > due.empty,
+        "overdue": found.ended_at is None and now > due.empty,
         "we_write": mail_is_confirmed(account_of(request.user)),
         "report": newest_in_chain(found.report) if found.report else None,
     }
     return render(request, "field/trap_is_set.html", shown)
-
-
-class DueLook(NamedTuple):
-    """One look at an open trap: when it is due, when it was done, and what the page says of it."""
-
-    name: Look
-    due: datetime
-    looked_at: datetime | None
-    words: str
-    button: str
-
-
-def _looks(opening: Any, due: PlannedLooks) -> list[DueLook]:
-    """Return the looks that are due, the sooner one first: a trap that is set in the night has its dawn first."""
-    dusk = gettext("Look at it at dusk. Is a mouse, a frog or a shrew in it? Let it out at once.")
-    dawn = gettext("Look at it in the early morning.")
-    looks: list[DueLook] = []
-    if due.dusk:
-        looks.append(DueLook("dusk", due.dusk, opening.looked_dusk_at, dusk, gettext("I looked at dusk")))
-    if due.dawn:
-        looks.append(DueLook("dawn", due.dawn, opening.looked_dawn_at, dawn, gettext("I looked in the morning")))
-    return sorted(looks, key=lambda look: look.due)
 
 
 @never_cache
@@ -169,7 +146,7 @@ def look_trap(request: HttpRequest, opening: uuid.UUID) -> HttpResponse:
     look: Look = "dawn" if request.POST.get("look") == "dawn" else "dusk"
     try:
         note_look(by=account_of(request.user), uuid=opening, look=look, at=timezone.now())
-    except Conflict as refusal:
+    except (Conflict, Faulty) as refusal:
         messages.error(request, in_words(refusal))
     else:
         messages.success(request, gettext("We wrote it down. Thank you for looking."))

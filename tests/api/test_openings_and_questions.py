@@ -57,7 +57,7 @@ def test_a_trap_is_set_looked_at_and_ended_by_its_return(ground: Ground) -> None
     answer = ground.client.send("openings", setting)
     assert answer.status_code == 201
     assert answer.json()["reported"] == {"mouth_mm": 75.0, "rim": "flush", "cover": "present", "liquid": "nothing"}
-    look = ground.client.send(f"openings/{setting['id']}/looks", {"look": "dawn", "at": hours_ago(12)})
+    look = ground.client.send(f"openings/{setting['id']}/looks", {"look": "dawn", "at": hours_ago(0.2)})
     assert look.status_code == 200
     assert look.json()["looked_at_dawn"] is not None
     report = return_payload(ground.trap, opening=setting["id"], set_at=setting["set_at"], emptied_at=hours_ago(0.1))

@@ -6,7 +6,7 @@ import threading
 import uuid
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 from django.db import connection
@@ -97,6 +97,19 @@ def test_only_the_keeper_may_touch_a_setting(trap: Trap) -> None:
             touch()
     with pytest.raises(Faulty):
         set_trap(by=make_account(), sent=sent(trap))
+
+
+@pytest.mark.parametrize("look", ["dusk", "dawn"])
+def test_a_look_counts_from_two_hours_before_its_time(trap: Trap, look: Literal["dusk", "dawn"]) -> None:
+    noon = (timezone.now() - timedelta(days=2)).replace(hour=13, minute=0, second=0, microsecond=0)
+    keeper = trap.site.household.keeper
+    one = set_trap(by=keeper, sent=sent(trap, set_at=noon))
+    due = getattr(due_times(one), look)
+    with pytest.raises(Faulty) as refused:
+        note_look(by=keeper, uuid=one.uuid, look=look, at=due - timedelta(hours=2, minutes=1))
+    assert refused.value.code == "too_early"
+    assert f"{due - timedelta(hours=2):%H:%M}" in refused.value.sentence
+    note_look(by=keeper, uuid=one.uuid, look=look, at=due - timedelta(hours=2))
 
 
 def test_looks_are_refused_outside_the_setting_and_for_unknown_words(trap: Trap) -> None:

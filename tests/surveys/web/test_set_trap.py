@@ -12,8 +12,10 @@ from django.test import Client
 from django.utils import timezone
 
 from surveys.models import Draft, Event, Letter, Opening, Season, Trap
+from surveys.queries.openings import due_times
 from surveys.services.openings import call_off
 from surveys.vocabulary import DraftKind, Ending
+from surveys.web.due_looks import due_looks
 from tests.factories import make_household, make_season, make_site, make_trap, send_return
 from tests.frozen import thawed
 from tests.surveys.web.asking_pages import (
@@ -400,7 +402,7 @@ def test_a_closed_trap_leads_to_the_newest_return_of_its_chain(client: Client, t
 
 
 def test_a_look_is_one_press_and_its_first_moment_stays(client: Client, trap: Trap) -> None:
-    opening = open_trap(trap, hours=5)
+    opening = open_trap(trap, hours=24)
     address = f"/my/traps/open/{opening.uuid}/look"
     assert client.post(address, {"look": "dusk"})["Location"] == f"/my/traps/open/{opening.uuid}/"
     opening.refresh_from_db()
@@ -412,6 +414,33 @@ def test_a_look_is_one_press_and_its_first_moment_stays(client: Client, trap: Tr
     assert opening.looked_dusk_at == first
     assert client.get(address).status_code == 405
     assert Event.objects.filter(verb="trap looked at").count() == 1
+
+
+def test_a_look_is_ticked_from_two_hours_before_it_is_due(trap: Trap) -> None:
+    opening = open_trap(trap, hours=1)
+    due = due_times(opening)
+    for name, moment_due in (("dusk", due.dusk), ("dawn", due.dawn)):
+        if moment_due is None:
+            continue
+        two_hours = moment_due - timedelta(hours=2)
+        for now, opens in ((two_hours, None), (two_hours - timedelta(minutes=1), two_hours)):
+            found = next(look for look in due_looks(opening, due, now) if look.name == name)
+            assert found.opens == opens
+
+
+def test_a_look_cannot_be_ticked_the_moment_the_trap_is_set(client: Client, trap: Trap) -> None:
+    """Dusk and dawn are more than four hours apart at 51 degrees north, so that one of them is far off at any time."""
+    opening = open_trap(trap, hours=1)
+    due = due_times(opening)
+    later, name = max((at, name) for at, name in ((due.dusk, "dusk"), (due.dawn, "dawn")) if at)
+    address = f"/my/traps/open/{opening.uuid}/"
+    assert f"You can tick this from {later - timedelta(hours=2):%H:%M}." in words(client.get(address))
+    assert f'value="{name}"' not in client.get(address).content.decode()
+    page = client.post(f"{address}look", {"look": name}, follow=True)
+    assert "It is too early for this look." in page.content.decode()
+    opening.refresh_from_db()
+    assert (opening.looked_dusk_at, opening.looked_dawn_at) == (None, None)
+    assert not Letter.objects.filter(dropped_at__isnull=False).exists()
 
 
 def test_a_trap_may_be_closed_early_and_then_set_again(client: Client, trap: Trap) -> None:

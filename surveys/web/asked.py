@@ -162,6 +162,15 @@ EMPTY_QUESTIONS: tuple[Asked, ...] = (
         _("Press Now as you lift the cup. Or give the time when you lifted it."),
         "moment",
     ),
+    # An animal with a backbone cannot wait until all the rest was asked.
+    Asked(
+        "vertebrate_seen",
+        _("Was there an animal with a backbone in it?"),
+        _("Such as a mouse, shrew, frog, toad, newt or lizard."),
+        "choice",
+        _options(words.YesNo),
+        fault=_("Say if there was an animal with a backbone."),
+    ),
     Asked(
         "trap_state",
         _("How did you find the trap?"),
@@ -187,14 +196,6 @@ EMPTY_QUESTIONS: tuple[Asked, ...] = (
         _options(words.Rain),
         fault=_("Say if it rained."),
         unknown=True,
-    ),
-    Asked(
-        "vertebrate_seen",
-        _("Was there an animal with a backbone in it?"),
-        _("Such as a mouse, shrew, frog, toad, newt or lizard."),
-        "choice",
-        _options(words.YesNo),
-        fault=_("Say if there was an animal with a backbone."),
     ),
     Asked(
         "tally",

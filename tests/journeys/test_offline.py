@@ -175,13 +175,13 @@ def type_moment(page: Page, prefix: str, hours_ago: float) -> None:
         page.fill(f"#{prefix}_{part}", str(text))
 
 
-def answer_before_counting(garden: Garden, *, backbone: str = "no") -> None:
+def answer_before_counting(garden: Garden) -> None:
     """Answer the questions between the choice of the trap and the count."""
     garden.tap("Now:")
+    garden.answer("vertebrate_seen", "no")
     garden.answer("trap_state", "just as it was set")
     garden.answer("looks", "at dusk and in")
     garden.answer("rain", "no rain")
-    garden.answer("vertebrate_seen", backbone)
 
 
 def fill_emptying(garden: Garden, *, before_counting: Callable[[], None] = lambda: None) -> None:
@@ -586,14 +586,15 @@ def test_an_animal_with_a_backbone_comes_before_the_count(garden: Garden, trap: 
     garden.sign_in(keeper_of(trap))
     garden.open()
     garden.tap("Empty and count a trap")
-    answer_before_counting(garden, backbone="yes")
+    garden.tap("Now:")
+    garden.answer("vertebrate_seen", "yes")
     garden.at("Help this animal first")
     assert_accessible(garden.page)
     garden.page.go_back()
     garden.at("Was there an animal with a backbone in it?")
     garden.tap("Continue")
     garden.tap("The animal is safe")
-    garden.at("Count the animals")
+    garden.at("How did you find the trap?")
 
 
 def test_a_liquid_stops_the_way_until_the_cup_is_clean(garden: Garden, trap: Trap) -> None:
@@ -627,11 +628,11 @@ def test_a_double_tap_answers_one_question(garden: Garden, trap: Trap) -> None:
     page = garden.open()
     garden.tap("Empty and count a trap")
     garden.tap("Now:")
-    page.locator("[data-question=trap_state] button.answer").first.dblclick()
-    garden.at("When did you look at it?")
+    page.locator("[data-question=vertebrate_seen] button.answer[value=no]").dblclick()
+    garden.at("How did you find the trap?")
     page.wait_for_timeout(300)
-    garden.at("When did you look at it?")
-    assert [one["answers"].get("looks") for one in garden.kept()["drafts"]] == [None]
+    garden.at("How did you find the trap?")
+    assert [one["answers"].get("trap_state") for one in garden.kept()["drafts"]] == [None]
 
 
 def test_another_page_without_a_signal_leads_to_this_one(garden: Garden, trap: Trap) -> None:

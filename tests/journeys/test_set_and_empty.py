@@ -224,10 +224,10 @@ def empty_it(visitor: Visitor) -> None:
     visitor.press("button[name=now]")
     answer_each(
         visitor,
+        ("Was there an animal with a backbone in it?", "vertebrate_seen", "no"),
         ("How did you find the trap?", "trap_state", "intact"),
         ("When did you look at it?", "looks", "dusk_and_dawn"),
         ("Did it rain?", "rain", "dry"),
-        ("Was there an animal with a backbone in it?", "vertebrate_seen", "no"),
     )
 
 

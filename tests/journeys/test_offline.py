@@ -593,7 +593,7 @@ def test_an_animal_with_a_backbone_comes_before_the_count(garden: Garden, trap: 
     garden.page.go_back()
     garden.at("Was there an animal with a backbone in it?")
     garden.tap("Continue")
-    garden.tap("The animal is safe")
+    garden.tap("I have done this")
     garden.at("How did you find the trap?")
 
 

@@ -241,6 +241,8 @@ def test_a_backbone_leads_to_the_words_about_it_first(client: Client, trap: Trap
     assert heading(page) == "Help this animal first"
     assert "/safety/eastmark/" in page.content.decode()
     assert "Write to Test office: office@test.example" in words(page)
+    assert "I have done this. Go on" in words(page)
+    assert "If it is hurt or dead: it is not your fault." in words(page)
     assert f'href="{address.replace("check", "trap_state")}"' in page.content.decode()
     assert "A coordinator looks at this return first" in words(client.get(address))
     client.post(address)

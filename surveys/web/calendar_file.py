@@ -74,10 +74,16 @@ def _entries(opening: Any, zone: ZoneInfo) -> list[Entry]:
     named = {"number": number}
     found = []
     if looks.dusk:
-        text = _("Lift the cover and look in. Let out a mouse, a shrew, a frog or a newt. Do not empty the cup yet.")
+        text = _(
+            "Lift the cover and look in. Is a mouse, a shrew, a frog or a newt in it? An adult with gloves lays the "
+            "cup on its side under thick plants and lets it walk out. Do not empty the cup yet."
+        )
         found.append(Entry("dusk", looks.dusk, LOOK, _("Look at trap %(number)s: dusk") % named, text, BEFORE_LOOK))
     if looks.dawn:
-        text = _("Lift the cover and look in. A shrew that fell in needs food soon. Do not empty the cup yet.")
+        text = _(
+            "Lift the cover and look in. A shrew that fell in needs food soon. An adult with gloves lays the cup on "
+            "its side under thick plants and lets it walk out. Do not empty the cup yet."
+        )
         found.append(Entry("dawn", looks.dawn, LOOK, _("Look at trap %(number)s: morning") % named, text, BEFORE_LOOK))
     text = _("Empty the cup into a white tray, count, and let all animals go within the hour. Then close the cup.")
     found.append(Entry("empty", looks.empty, COUNT, _("Empty trap %(number)s") % named, text, BEFORE_COUNT))

@@ -122,8 +122,8 @@ _CATCH: dict[tuple[str, str], Any] = {
     ("groups_answered", "note"): _("What you left blank counts as unknown. It does not count as none."),
     ("remains_seen", "note"): _("Loose legs or wings mean that someone was hungry. More moss to hide in helps."),
     ("vertebrate_seen", "hold"): _(
-        "A larger animal was in the cup. An adult with gloves lays the cup down in thick plants and lets it leave. "
-        "Close the trap now. Your coordinator will be in touch."
+        "A larger animal was in the cup. An adult with gloves lays the cup on its side under thick plants and lets it "
+        "walk out. Close the trap now. Your coordinator will be in touch."
     ),
     ("vertebrate_seen", "note"): _("We do not know if a mouse or a frog was in the cup. Tell us if you can."),
     ("release", "note"): _("Let the animals go within the hour, in the shade, a big step from the trap."),

@@ -22,8 +22,9 @@ from surveys.web.access import page
 from surveys.web.safe_text import set_safely
 from surveys.web.shown import shown
 
-#: The text that holds everywhere (templates/guide/safety_everywhere.html): raise the number with each change to it.
-EVERYWHERE_VERSION = 1
+#: The text that holds everywhere (templates/guide/safety_everywhere.html, includes/backbone_rule.html): raise the
+#: number with each change to it.
+EVERYWHERE_VERSION = 2
 
 
 @page(Rule.ANYONE)

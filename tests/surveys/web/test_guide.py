@@ -79,8 +79,8 @@ def test_the_numbers_are_those_of_the_protocol() -> None:
         "Frost",
         "Storm",
         "A mouse, shrew, frog, newt or lizard",
-        "Lay the cup on its side in thick plants",
-        "wet your clean hands",
+        "lays the cup on its side under thick plants and lets the animal walk out",
+        "Then take the gloves off. Your hands must be clean and wet.",
         "An adult with gloves",
         "Call your local emergency number at once",
         "Get medical help if",
@@ -107,3 +107,15 @@ def test_the_guide_stands_before_there_is_a_season_and_links_to_each_regions_saf
 
 def test_the_page_reads_like_a_book_for_ten_year_olds() -> None:
     assert reading_grade(words_of(guide())) <= 5.0
+
+
+@pytest.mark.parametrize("path", ["/guide/", "/safety/eastmark/", "/in-the-garden/", "/"])
+def test_what_to_do_about_an_animal_with_a_backbone_is_the_same_everywhere(path: str) -> None:
+    """The first steps are those of protocol 1, fixtures/reference/protocol-1.json, vertebrate_seen."""
+    make_season()
+    said = words_of(Client().get(path).content.decode())
+    assert "An adult with gloves lays the cup on its side under thick plants and lets the animal walk out." in said
+    assert "Close this trap" in said
+    if path != "/":
+        assert "Next time choose another place, or put mesh with 10 mm holes over the cup." in said
+        assert "If it happens twice, close this place for good." in said

@@ -29,7 +29,7 @@ def test_the_page_shows_what_holds_everywhere_before_anything_was_written() -> N
         "Do not touch hairy caterpillars",
         "Call your local emergency number",
         "Write to Test office: office@test.example",
-        "is version 1",
+        "is version 2",
     ):
         assert text in words
     assert reading_grade(words) <= 5.0

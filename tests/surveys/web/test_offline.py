@@ -98,6 +98,13 @@ def test_the_shell_holds_every_question_in_order_and_in_its_own_words(trap: Trap
         assert re.findall(r'<h1 tabindex="-1">([^<]+)</h1>', form) == [str(one.heading) for one in questions]
 
 
+def test_the_shell_says_how_to_handle_animals_and_what_a_liquid_does(trap: Trap) -> None:
+    page = Client().get("/in-the-garden/").content.decode()
+    assert page.index("Use a soft brush or a spoon, not your fingers.") < page.index('data-row="')
+    assert 'data-liquids="beer food_bait other preservative soap"' in page
+    assert page.count("Put the lid on the cup now and keep children and pets away.") == 2  # its own page, all answers
+
+
 def test_an_empty_answer_is_told_in_the_words_of_the_reader(trap: Trap) -> None:
     jobs = {job.kind: job for job in offline_shell.jobs_of(lists_of(current_season()))}
     told = {blank.name: blank.missing for question in jobs["set"].questions for blank in question.blanks}

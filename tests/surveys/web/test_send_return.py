@@ -45,6 +45,11 @@ def test_the_empty_form_asks_without_forcing_and_brings_an_id(client: Client, tr
     assert {value for name, value in came.items() if name.startswith(("n_", "c_", "a_"))} == {""}
 
 
+def test_the_form_says_how_to_handle_the_animals_before_its_rows(client: Client) -> None:
+    page = client.get(PATH).content.decode()
+    assert page.index("Use a soft brush or a spoon, not your fingers.") < page.index('class="tally-row')
+
+
 def test_two_openings_of_the_form_bring_two_ids(client: Client) -> None:
     assert boxes(client.get(PATH).content.decode())["id"] != boxes(client.get(PATH).content.decode())["id"]
 

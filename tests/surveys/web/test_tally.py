@@ -232,3 +232,9 @@ def test_what_may_bite_or_sting_leads_to_the_safety_page_of_the_region() -> None
     assert "/safety/eastmark/#own" in page[: page.index("<fieldset")]
     assert "/safety/eastmark/#own" in rows["spiders"]
     assert "/safety/" not in rows["woodlice"]
+
+
+@pytest.mark.django_db(transaction=True)
+def test_the_count_says_how_to_handle_the_animals_before_its_rows(client: Client, address: str) -> None:
+    page = client.get(address).content.decode()
+    assert page.index("Use a soft brush or a spoon, not your fingers.") < page.index('id="row-')

@@ -27,8 +27,14 @@ class DueLook(NamedTuple):
 
 def due_looks(opening: Any, due: PlannedLooks, now: datetime) -> list[DueLook]:
     """Return the looks that are due, the sooner one first: a trap that is set in the night has its dawn first."""
-    dusk = gettext("Look at it at dusk. Is a mouse, a frog or a shrew in it? Let it out at once.")
-    dawn = gettext("Look at it in the early morning.")
+    dusk = gettext(
+        "Look at it at dusk. Is a mouse, a shrew, a frog or a newt in it? An adult with gloves lays the cup on its "
+        "side under thick plants."
+    )
+    dawn = gettext(
+        "Look at it in the early morning. Is a mouse, a shrew, a frog or a newt in it? An adult with gloves lays the "
+        "cup on its side under thick plants."
+    )
     named: list[tuple[Look, datetime | None, datetime | None, str, str]] = [
         ("dusk", due.dusk, opening.looked_dusk_at, dusk, gettext("I looked at dusk")),
         ("dawn", due.dawn, opening.looked_dawn_at, dawn, gettext("I looked in the morning")),

@@ -376,7 +376,9 @@ def test_the_sooner_look_comes_first(client: Client, trap: Trap, hour: int, firs
     opening = open_trap(trap, hours=1)
     set_at = (timezone.now() - timedelta(days=2)).replace(hour=hour, minute=0, second=0, microsecond=0)
     Opening.objects.filter(pk=opening.pk).update(set_at=set_at)
-    looks = re.findall(r"Look at it (?:at|in the early) (\w+)", words(client.get(f"/my/traps/open/{opening.uuid}/")))
+    page = client.get(f"/my/traps/open/{opening.uuid}/")
+    looks = re.findall(r"Look at it (?:at|in the early) (\w+)", words(page))
+    assert words(page).count("Is a mouse, a shrew, a frog or a newt in it? An adult with gloves lays the cup") == 2
     assert looks == sorted(["dusk", "morning"], key=lambda look: look != first)
 
 

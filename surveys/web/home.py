@@ -10,6 +10,7 @@ from django.utils.translation import gettext_lazy as _
 
 from surveys.permissions import Rule
 from surveys.queries.indices import published_run
+from surveys.queries.openings import open_settings
 from surveys.queries.seasons import current_season, lists_of
 from surveys.web.access import page
 from surveys.web.maps import draw_regions
@@ -28,8 +29,9 @@ DRAWER = (
 
 @page(Rule.ANYONE)
 def home(request: HttpRequest) -> HttpResponse:
-    """Show the front page."""
-    return render(request, "home.html", {"drawer": DRAWER, **_season()})
+    """Show the front page; whoever is signed in reads there that a trap of theirs stands open."""
+    standing = request.user.is_authenticated and open_settings(request.user).exists()
+    return render(request, "home.html", {"drawer": DRAWER, "standing": standing, **_season()})
 
 
 def _season() -> dict[str, Any]:

@@ -15,6 +15,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from surveys.errors import Fault, Faulty, NotFound, Refusal
 from surveys.permissions import Rule, account_of
+from surveys.queries.openings import open_settings
 from surveys.queries.seasons import current_season, lists_of
 from surveys.queries.sites import (
     latest_returns,
@@ -38,9 +39,12 @@ from surveys.web.shown import Shown
 @require_safe
 @page(Rule.SIGNED_IN)
 def my_sites(request: HttpRequest) -> HttpResponse:
-    """List one's own sites with their traps."""
+    """List one's own sites with their traps, the open ones first: animals may sit in them."""
     households = list(own_households(request.user))
+    season = current_season()
     shown = {
+        "open": list(open_settings(request.user)),
+        "zone": season.time_zone if season else "UTC",
         "sites": own_sites(request.user),
         "households": households,
         "keeps_school": any(one.kind == HouseholdKind.SCHOOL for one in households),

@@ -6,9 +6,12 @@ import re
 from pathlib import Path
 
 import pytest
+from django.db import connection
 from django.test import Client
+from django.test.utils import CaptureQueriesContext
 
-from tests.factories import make_account, make_coordinator, make_season
+from tests.factories import make_account, make_coordinator, make_season, make_trap
+from tests.surveys.web.asking_pages import client_of, open_trap
 from tests.surveys.web.figures import make_run
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -80,6 +83,18 @@ def test_the_band_shows_each_visitor_the_pages_that_are_theirs() -> None:
     assert [name for name, page in pages.items() if "Sign in" in page] == ["stranger"]
     assert [name for name, page in pages.items() if "Join the count" in page] == ["stranger"]
     assert [name for name, page in pages.items() if "Empty a trap" in page] == ["sender", "coordinator"]
+
+
+def test_whoever_has_an_open_trap_reads_of_it_and_strangers_cost_no_query() -> None:
+    make_season()
+    trap = make_trap()
+    client = client_of(trap)
+    assert "A trap of yours is open." not in home(client)
+    open_trap(trap)
+    assert "A trap of yours is open. Animals may sit in it now." in home(client)
+    with CaptureQueriesContext(connection) as asked:
+        assert "A trap of yours is open." not in home()
+    assert not any("surveys_opening" in one["sql"] for one in asked)
 
 
 def test_no_page_carries_a_style_or_a_script_that_the_policy_would_refuse() -> None:

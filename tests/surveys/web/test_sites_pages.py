@@ -24,6 +24,7 @@ from tests.factories import (
     return_payload,
 )
 from tests.reading import grade_of, sentences_of
+from tests.surveys.web.asking_pages import open_trap
 from tests.surveys.web.sending import boxes, summary_links, title_of
 
 pytestmark = pytest.mark.django_db
@@ -90,12 +91,26 @@ def test_the_list_asks_no_more_questions_for_more_sites(
     client: Client, trap: Trap, django_assert_max_num_queries: Any
 ) -> None:
     client.get("/my/sites/")
-    with django_assert_max_num_queries(7):
+    with django_assert_max_num_queries(9):
         client.get("/my/sites/")
     for _ in range(5):
-        make_trap(site=make_site(household=trap.site.household))
-    with django_assert_max_num_queries(7):
+        open_trap(make_trap(site=make_site(household=trap.site.household)))
+    with django_assert_max_num_queries(9):
         client.get("/my/sites/")
+
+
+def test_an_open_trap_stands_on_top_of_the_list_and_is_emptied_first(client: Client, trap: Trap) -> None:
+    assert "Animals may sit in these cups now" not in client.get("/my/sites/").content.decode()
+    other = make_trap(site=trap.site)
+    opening = open_trap(trap)
+    page = client.get("/my/sites/").content.decode()
+    assert page.index("Animals may sit in these cups now") < page.index('class="trap-list"')
+    # The time zone of the test season is UTC all year.
+    since = f"{opening.set_at.day} {opening.set_at:%B, %H:%M}"
+    assert f"Trap {trap.number} of site {trap.site.number}: open since {since}." in page
+    assert f'href="/my/traps/empty/?opening={opening.uuid}"' in page
+    assert page.index('href="/my/traps/empty/"') < page.index('href="/my/traps/set/"')
+    assert f"Trap {other.number} of site" not in page
 
 
 def test_a_site_page_asks_no_more_questions_for_more_traps(

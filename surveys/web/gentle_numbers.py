@@ -138,8 +138,9 @@ def _impossible(evidence: Evidence, lists: SeasonLists) -> str:
 
 def _liquid(evidence: Evidence, lists: SeasonLists) -> str:
     return gettext(
-        "Your note says: %(words)s. We use a dry, empty cup. Liquids and bait can hurt pets and wild animals. "
-        "Was something in the cup? Then pour it away safely and rinse the cup."
+        "Your note says: %(words)s. We use a dry, empty cup. Liquids and bait can kill pets and wild animals. "
+        "Was something in the cup? Then put the lid on. Pour nothing on the ground or down a drain. "
+        "Ask your coordinator what to do with it."
     ) % {"words": _quoted(evidence["words"])}
 
 

@@ -84,8 +84,9 @@ PLAIN: dict[str, Any] = {
         "You found no animals at all. That can happen. Was the cup still in its place, upright and dry inside?"
     ),
     QueryReason.LIQUID_WORDS: _(
-        "Your note speaks of a liquid or of bait. We use a dry, empty cup. Liquids and bait can hurt pets and wild "
-        "animals. Was something in the cup? Then pour it away safely and rinse the cup."
+        "Your note speaks of a liquid or of bait. We use a dry, empty cup. Liquids and bait can kill pets and wild "
+        "animals. Was something in the cup? Then put the lid on. Pour nothing on the ground or down a drain. "
+        "Ask your coordinator what to do with it."
     ),
     QueryReason.ROW_SLIP: _(
         "Your numbers look as if they slipped by one row. Lay your sheet beside the form. Look at each row again."

@@ -60,7 +60,7 @@ _CUP: dict[tuple[str, str], Any] = {
     ("refuge", "out"): _("Moss or leaves came up to the rim. Animals climb out on them. Use a small pinch next time."),
     ("refuge", "note"): _("Animals in the cup need a place to hide. Add a pinch of damp moss next time."),
     ("liquid", "hold"): _(
-        "There was something in the cup that must not be there. It can hurt animals, pets and people. "
+        "There was something in the cup that must not be there. It can kill animals and pets, and hurt people. "
         "Close the trap now and keep pets away. Wash your hands. Then ask your coordinator what to do."
     ),
     ("liquid", "out"): _("The cup was not dry. We keep your night, but it does not count. Next time use a dry cup."),

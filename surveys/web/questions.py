@@ -54,7 +54,7 @@ _WORDS: dict[str, tuple[Any, Any]] = {
     "cover": (_("Was there a rain cover?"), _("A flat cover on sticks, about 2 cm above the cup.")),
     "liquid": (
         _("Was anything in the cup?"),
-        _("Never use antifreeze, soap or bait. It can hurt pets and wild animals."),
+        _("Never use antifreeze, soap or bait. It can kill pets and wild animals."),
     ),
     "trap_state": (
         _("How did you find the trap?"),

@@ -61,6 +61,8 @@ STANDINGS: dict[str, Any] = {
 }
 #: In place of "it counts", where the trap was set too differently to be in a figure.
 KEPT_ONLY = _("It is kept, but it is in no figure: the trap was set too differently.")
+#: In place of "something in it is unusual", where the protocol check found a danger.
+URGENT = _("Thank you for telling us. Read the box below first. A coordinator looks at this return first.")
 #: In place of "you took it back", where another return took its place.
 CHANGED = _("You changed it. A newer one stands in its place.")
 #: A form that was sent, changed and sent again: nothing of it is lost.
@@ -121,12 +123,13 @@ def told_back(
     """Show one of one's own returns; with a refusal, that of an answer to the question ``about``, or of a photo."""
     report = own_return(request.user, number)
     lists = lists_of(report.season)
+    found = _found(report)
     catches = [(one, correction_in_force(report, one.group_id)) for one in report.catches.all()]
     field = f"answer-{about}" if about else "photo"
     shown = {
         "report": report,
         "photo": photo_of(report),
-        "next": next_of(report),
+        "next": _lead(report, found["urgent"]),
         "standing": STANDINGS[report.standing],
         "reasons": [gentle_words(one, lists) for one in report.queries.all()] if report.state == "queried" else [],
         "catches": catches,
@@ -138,11 +141,18 @@ def told_back(
         "refused": refusal.sentence if refusal else "",
         "fault_list": [Shown(fault.sentence, field) for fault in refusal.faults] if refusal else [],
         "poison": poison_words() if is_poison(report.liquid) else "",
-        **_found(report),
+        **found,
         **beside_shown(report, lists),
         **_soil(report, lists),
     }
     return render(request, "my_return.html", shown, status=status if refusal else 200)
+
+
+def _lead(report: Any, urgent: Sequence[tuple[str, Any]]) -> str:
+    """Return what becomes of a return, for its own page: one with a danger in it does not wait as others do."""
+    waits = report.state in (ReturnState.RECEIVED, ReturnState.QUERIED) and getattr(report, "amended_by", None) is None
+    held = any(finding.outcome == Outcome.HOLD for _words, finding in urgent)
+    return str(URGENT) if waits and held else next_of(report)
 
 
 def _found(report: Any) -> dict[str, Any]:

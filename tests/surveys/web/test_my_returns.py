@@ -126,6 +126,18 @@ def test_danger_says_whom_to_write_to_and_poison_whom_to_call(
     assert ("Call a vet, or your poison line or emergency number, now." in words) == poison
 
 
+@pytest.mark.parametrize("screened", [False, True])
+@pytest.mark.parametrize("liquid", ["preservative", "soap"])
+def test_a_danger_is_not_told_that_it_may_be_right(client: Client, trap: Trap, liquid: str, screened: bool) -> None:
+    report = send_return(trap, liquid=liquid)
+    if screened:
+        screen_received(most=10)
+    words = words_of(client.get(f"/my/returns/{report.uuid}/"))
+    assert "Thank you for telling us. Read the box below first." in words
+    assert "may be right" not in words
+    assert "You need not do a thing" not in words
+
+
 def test_a_return_without_danger_asks_nobody_to_write(client: Client, trap: Trap) -> None:
     assert "Write to Test office" not in words_of(client.get(f"/my/returns/{send_return(trap).uuid}/"))
 
@@ -140,7 +152,7 @@ def test_a_waiting_return_says_why_gently(client: Client, trap: Trap) -> None:
     assert reason is not None
     assert "Why it waits" in words
     assert gentle_words(reason, lists_of(report.season)) in words
-    assert "A coordinator looks at it before it counts." in words
+    assert "A coordinator looks at this return first." in words
 
 
 def test_a_verdict_is_told_with_its_reason_and_not_with_its_note(client: Client, trap: Trap) -> None:

@@ -36,14 +36,15 @@ _SLIP: dict[QueryReason, VerdictReason] = {
     QueryReason.ROUND_NUMBERS: VerdictReason.COUNT_SLIP,
 }
 
-
+#: Reasons for which a return is mostly set aside, so that this is offered first.
+_LIQUIDS = frozenset({QueryReason.SAFETY, QueryReason.LIQUID_WORDS})
 #: The keys of the readings that are offered; 1 lets a return stand, 3 sets it aside.
 _KEYS_OF_READINGS = ("2", "4")
 
 
 @dataclass(frozen=True, slots=True)
 class QuickVerdict:
-    """One button: its key on the keyboard, what it sends, and its words; ``fits`` tells what it would correct."""
+    """One button: its key on the keyboard, what it sends, and its words; ``fits`` says when or how."""
 
     key: str
     decision: Decision
@@ -83,12 +84,13 @@ def quick_verdicts(
         for place, (key, (why, reading)) in enumerate(zip(_KEYS_OF_READINGS, readings, strict=False))
     ]
     set_aside = _slip(QueryReason(reason)) if reason else VerdictReason.NOT_EXPLAINED
-    offered = [
-        QuickVerdict("1", Decision.UPHELD, stands),
-        *corrections,
-        QuickVerdict("3", Decision.DISCOUNTED, set_aside),
-    ]
-    return sorted(offered, key=lambda one: one.key)
+    liquid = reason in _LIQUIDS
+    upheld = QuickVerdict("1", Decision.UPHELD, stands, fits=gettext("If the cup was dry after all") if liquid else "")
+    discounted = QuickVerdict("3", Decision.DISCOUNTED, set_aside)
+    if liquid:
+        # A key means the same on every page; only the order differs.
+        return [discounted, upheld, *corrections]
+    return sorted([upheld, *corrections, discounted], key=lambda one: one.key)
 
 
 def _slip(reason: QueryReason) -> VerdictReason:

@@ -62,7 +62,7 @@ STANDINGS: dict[str, Any] = {
 #: In place of "it counts", where the trap was set too differently to be in a figure.
 KEPT_ONLY = _("It is kept, but it is in no figure: the trap was set too differently.")
 #: In place of "something in it is unusual", where the protocol check found a danger.
-URGENT = _("Thank you for telling us. Read the box below first. A coordinator looks at this return first.")
+URGENT = _("Thank you for telling us. Read the box below first. A coordinator looks at this return before others.")
 #: In place of "you took it back", where another return took its place.
 CHANGED = _("You changed it. A newer one stands in its place.")
 #: A form that was sent, changed and sent again: nothing of it is lost.

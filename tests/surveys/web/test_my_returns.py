@@ -152,7 +152,7 @@ def test_a_waiting_return_says_why_gently(client: Client, trap: Trap) -> None:
     assert reason is not None
     assert "Why it waits" in words
     assert gentle_words(reason, lists_of(report.season)) in words
-    assert "A coordinator looks at this return first." in words
+    assert "A coordinator looks at this return before others." in words
 
 
 def test_a_verdict_is_told_with_its_reason_and_not_with_its_note(client: Client, trap: Trap) -> None:

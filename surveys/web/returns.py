@@ -29,21 +29,19 @@ from surveys.queries.seasons import SeasonLists, current_season, lists_of
 from surveys.queries.sites import own_traps
 from surveys.services.intake import receive_return, withdraw_return
 from surveys.services.waking import wake_screening
-from surveys.vocabulary import USABLE_STATES, AnswerKind, DraftKind, Mark, Outcome, ReturnState, Standing
+from surveys.vocabulary import USABLE_STATES, DraftKind, ReturnState, Standing
 from surveys.web.access import page
 from surveys.web.amending import answers_of, carried_over
 from surveys.web.beside import beside_shown
 from surveys.web.drawings import drawing_of
 from surveys.web.gentle_words import gentle_words
-from surveys.web.kind_words import differs_in_nothing_told, is_untold, kind_words, told
 from surveys.web.questions import MORE, counts, questions
 from surveys.web.refusals import fault_in_words, in_words
 from surveys.web.return_form import FIRST_MEASURES, FIRST_WORDS, read_form, read_identity
 from surveys.web.shown import Shown
+from surveys.web.told_back import catch_told, findings_told, how_it_was_set
 
 PAGE_LENGTH = 20
-#: From so many groups on, those of which none was seen do not stand in the table each for itself.
-NONE_IN_A_FOLD = 4
 
 #: What a state means to the family, and what happens next.
 NEXT: dict[str, Any] = {
@@ -55,13 +53,6 @@ NEXT: dict[str, Any] = {
     ReturnState.DISCOUNTED: _("A coordinator has left it out of the figures, and says why. We keep what you sent."),
     ReturnState.WITHDRAWN: _("You took it back. It is in no figure from now on."),
 }
-STANDINGS: dict[str, Any] = {
-    Standing.TO_PROTOCOL: _("The trap was set just as we ask."),
-    Standing.ADJUSTED: _("The trap was a little different. The figures can allow for that."),
-    Standing.OFF_PROTOCOL: _("The trap was too different to compare. We keep it, but it is not in the figures."),
-}
-#: In place of "a little different", where only what no form asks is unknown.
-ALL_AS_ASKED = _("All that you told us about the trap is just as we ask.")
 #: In place of "it counts", where the trap was set too differently to be in a figure.
 KEPT_ONLY = _("It is kept, but it is in no figure: the trap was set too differently.")
 #: In place of "you took it back", where another return took its place.
@@ -126,15 +117,15 @@ def told_back(
     lists = lists_of(report.season)
     counted = [(one, correction_in_force(report, one.group_id)) for one in report.catches.all()]
     field = f"answer-{about}" if about else "photo"
-    found = _found(report)
+    found = findings_told(report)
     reasons = [gentle_words(one, lists) for one in report.queries.all()] if report.state == "queried" else []
     shown = {
         "report": report,
         "photo": photo_of(report),
         "next": next_of(report),
-        "standing": ALL_AS_ASKED if differs_in_nothing_told(report) else STANDINGS[report.standing],
+        "standing": how_it_was_set(report),
         "reasons": [one for one in reasons if one not in found["urgent"]],
-        **_catch(counted),
+        **catch_told(counted),
         "corrected": any(correction for one, correction in counted),
         "taken_by": getattr(report, "amended_by", None),
         "can_withdraw": report.state != ReturnState.WITHDRAWN,
@@ -148,32 +139,6 @@ def told_back(
         **_soil(report, lists),
     }
     return render(request, "my_return.html", shown, status=status if refusal else 200)
-
-
-def _catch(counted: Sequence[tuple[Any, Any]]) -> dict[str, Any]:
-    """Return the rows of the catch; many groups that were looked for and not seen stand apart, in one fold."""
-    none = [one for one, put_right in counted if one.answer == AnswerKind.NONE_SEEN and not put_right]
-    if len(none) < NONE_IN_A_FOLD:
-        return {"catches": counted, "none_seen": []}
-    return {"catches": [row for row in counted if row[0] not in none], "none_seen": none}
-
-
-def _found(report: Any) -> dict[str, Any]:
-    """Return what the protocol check found in kind words: danger, what counts, notes, what was not told.
-
-    Beside them the precise sentences of all of it, as the protocol has them.
-    """
-    heard = told(report.findings.all(), report)
-    danger = {Mark.SAFETY, Mark.WELFARE}
-    plain = [one for one in heard if not one.marks]
-    notes = [one for one in plain if one.outcome == Outcome.NOTE]
-    return {
-        "urgent": [kind_words(one) for one in heard if danger & set(one.marks)],
-        "findings": [kind_words(one) for one in plain if one.outcome != Outcome.NOTE],
-        "notes": [kind_words(one) for one in notes if not is_untold(one, report)],
-        "untold": [kind_words(one) for one in notes if is_untold(one, report)],
-        "precise": [one.sentence for one in heard],
-    }
 
 
 def _soil(report: Any, lists: SeasonLists) -> dict[str, Any]:

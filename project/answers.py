@@ -10,25 +10,12 @@ from django.template.loader import render_to_string
 
 from api.errors import plain_problem
 from surveys.queries.outages import TITLE, outage_of
-
-_WORDS = {
-    400: ("faulty-request", "The request could not be read", "Go back and try once more."),
-    403: (
-        "not-allowed",
-        "This page is not open to you",
-        "You may not see this page, or the form was open for too long.",
-    ),
-    404: ("not-found", "There is nothing here", "There is nothing at this address. It may have moved."),
-    500: (
-        "server-error",
-        "Something went wrong here",
-        "It was not your doing. What you typed may not have been saved.",
-    ),
-}
+from surveys.web.answer_words import ANSWER_WORDS, STALE_FORM
+from surveys.web.words import say
 
 
 def _answer(request: HttpRequest, status: int) -> HttpResponseBase:
-    code, title, sentence = _WORDS[status]
+    code, title, sentence = ANSWER_WORDS[status]
     if _by_program(request):
         return plain_problem(request, code, sentence)
     return _page(request, status, title, sentence)
@@ -38,9 +25,10 @@ def _by_program(request: HttpRequest) -> bool:
     return request.path.startswith(("/api/", "/ogc"))
 
 
-def _page(request: HttpRequest, status: int, title: str, sentence: str) -> HttpResponse:
+def _page(request: HttpRequest, status: int, title: str, sentence: str, name: str = "") -> HttpResponse:
     try:
-        page: str = render_to_string(f"errors/{status}.html", {"title": title, "sentence": sentence}, request)
+        words = {"title": say(title), "sentence": say(sentence)}
+        page: str = render_to_string(f"errors/{name or status}.html", words, request)
     except Exception:  # whatever is wrong may stand in the way of a full page, too
         page = f"<!doctype html><html lang=en><title>{title}</title><h1>{title}</h1><p>{sentence}</p></html>"
     return HttpResponse(page, status=status)
@@ -54,6 +42,14 @@ def bad_request(request: HttpRequest, exception: Any = None) -> HttpResponseBase
 def forbidden(request: HttpRequest, exception: Any = None) -> HttpResponseBase:
     """Answer 403."""
     return _answer(request, 403)
+
+
+def stale_form(request: HttpRequest, reason: str = "") -> HttpResponseBase:
+    """Answer 403 to a form that cannot be told from one of another site: say how to keep what was typed."""
+    code, title, sentence = STALE_FORM
+    if _by_program(request):
+        return plain_problem(request, code, sentence)
+    return _page(request, 403, title, sentence, name="stale_form")
 
 
 def not_found(request: HttpRequest, exception: Any = None) -> HttpResponseBase:

@@ -95,7 +95,7 @@ class Tokens(Resource):
         wanted = given.validated_data
         account = authenticate(request._request, username=wanted["email"].strip().lower(), password=wanted["password"])
         if account is None:
-            raise AuthenticationFailed("No account fits this mail address and password. Check both and try again.")
+            raise AuthenticationFailed("No account fits this email address and password. Check both and try again.")
         refuse_without_code(account=account, code=wanted.get("code", ""))
         made = make_token(by=account, name=wanted["name"], scopes=wanted.get("scopes"), days=wanted["days"])
         answer = {

@@ -111,7 +111,7 @@ def _contact(plan: Mapping[str, Any]) -> Iterator[PlanFault]:
         yield _fault(
             "contact",
             _(
-                "The contact {found} is neither a mail address nor a web address that begins with "
+                "The contact {found} is neither an email address nor a web address that begins with "
                 "https. Write one that people may use."
             ),
             found=text[:60] or "-",

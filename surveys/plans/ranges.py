@@ -26,7 +26,7 @@ UNITS: dict[str, str] = {
 #: What each range and each number stands for, in a word or two.
 CASES: dict[str, str] = {
     "standard": _("just as asked"), "target": _("just as asked"), "near": _("near it"), "wide": _("far from it"),
-    "outside": _("too far from it"), "shallow": _("low"), "deep": _("deep"), "too_shallow": _("too low"),
+    "outside": _("too far from it"), "shallow": _("shallow"), "deep": _("deep"), "too_shallow": _("too shallow"),
     "too_deep": _("too deep"), "low": _("low"), "high": _("high"), "too_low": _("too low"), "too_high": _("too high"),
     "mesh_fine": _("a fine mesh"), "mesh_wide": _("a wide mesh"), "standing_water": _("a little water"),
     "deep_water": _("too much water"), "settled": _("settled"), "fresh": _("fresh"), "few": _("few"),

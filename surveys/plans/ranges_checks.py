@@ -68,7 +68,7 @@ def _faults_of_version(limits: Mapping[str, Any], known: Known) -> Iterator[Plan
     if read_day(limits.get("agreed_on")) is None:
         yield _fault(
             "agreed_on",
-            _("The day on which the new version was agreed is missing or no day. Write it such as 2027-01-15."),
+            _("The day on which the new version was agreed is missing or is not a date. Write it such as 2027-01-15."),
             "agreed_on",
         )
 

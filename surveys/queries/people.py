@@ -25,7 +25,7 @@ def account_by_mail(email: str) -> Account:
     """Return the account of a mail address. One query. Raises NotFound."""
     found = Account.objects.filter(email=email.strip().lower()).first()
     if found is None:
-        raise NotFound(f"There is no account with the mail address {email!r}.")
+        raise NotFound(f"There is no account with the email address {email!r}.")
     return found
 
 

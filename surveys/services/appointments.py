@@ -146,9 +146,9 @@ def _taken_before(by: Account, found: Sequence[Invitation]) -> tuple[Invitation,
 
 def _refuse_somebody_else(by: Account, standing: Sequence[Invitation]) -> None:
     if any(one.email != by.email for one in standing):
-        raise NotAllowed(gettext("This invitation is for another mail address. Sign in with that one."))
+        raise NotAllowed(gettext("This invitation is for another email address. Sign in with that one."))
     if not mail_is_confirmed(by):
-        raise Conflict(gettext("Confirm your mail address first, then take this up."), code="mail_not_confirmed")
+        raise Conflict(gettext("Confirm your email address first, then take this up."), code="mail_not_confirmed")
     if any(one.by is not None and not may_appoint(one.by) for one in standing):
         raise Conflict(
             gettext("Whoever invited you may not do so any more. Ask for a new invitation."), code="inviter_gone"
@@ -176,10 +176,10 @@ def _mail_faults(email: str) -> list[Fault]:
     try:
         validate_email(email)
     except ValidationError:
-        sentence = gettext("This does not read like a mail address, such as name@example.org.")
+        sentence = gettext("This does not read like an email address, such as name@example.org.")
         return [Fault("/email", "not_a_mail_address", sentence)]
     if len(email) > LONGEST_EMAIL:
-        return [Fault("/email", "mail_address_too_long", gettext("This mail address is too long."))]
+        return [Fault("/email", "mail_address_too_long", gettext("This email address is too long."))]
     return []
 
 

@@ -254,7 +254,7 @@ def _refuse_a_second(trap: Trap) -> None:
     standing = Opening.objects.filter(trap=trap, ended_at__isnull=True).first()
     if standing is not None:
         raise Conflict(
-            f"This trap is open since {standing.set_at.isoformat(timespec='minutes')}. "
+            f"This trap has been open since {standing.set_at.isoformat(timespec='minutes')}. "
             "Empty it or call it off, then set it again.",
             code="already_open",
         )

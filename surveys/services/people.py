@@ -9,6 +9,7 @@ from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 from django.db import IntegrityError, transaction
 from django.utils import timezone
+from django.utils.translation import gettext_noop
 from knox.models import get_token_model
 
 from surveys.errors import Conflict, Fault, Faulty
@@ -68,7 +69,7 @@ def appoint(*, by: Account | None, account: Account, role: Role, region: Region 
 def confirm_mail(*, by: Account, email: str) -> None:
     """Note that the code which was sent to ``email`` came back; doing it twice changes nothing."""
     if email != by.email:
-        raise Conflict("The code was for another mail address. Ask for a new code.")
+        raise Conflict("The code was for another email address. Ask for a new code.")
     with transaction.atomic(durable=True):
         address, _ = EmailAddress.objects.select_for_update(no_key=True).get_or_create(
             user=by, email=email, defaults={"primary": True}
@@ -177,6 +178,9 @@ def joining_faults(*, email: str, password: str, adult: bool) -> list[Fault]:
 
 def password_faults(*, email: str, password: str) -> list[Fault]:
     """Return what is wrong with a new password for the account of a mail address."""
+    if not password:
+        sentence = gettext_noop("Choose a password of at least 12 characters.")  # AUTH_PASSWORD_VALIDATORS
+        return [Fault("/password", "empty", sentence)]
     try:
         validate_password(password, Account(email=email))
     except ValidationError as fault:
@@ -184,18 +188,20 @@ def password_faults(*, email: str, password: str) -> list[Fault]:
     return []
 
 
-_TAKEN = Fault("/email", "account_exists", "There is an account with this mail address. Sign in with it.")
+_TAKEN = Fault("/email", "account_exists", "There is an account with this email address. Sign in with it.")
 
 
 def _mail_faults(email: str) -> list[Fault]:
+    if not email:
+        return [Fault("/email", "empty", gettext_noop("Type your email address."))]
     try:
         validate_email(email)
     except ValidationError:
         return [
-            Fault("/email", "not_a_mail_address", "This does not read like a mail address, such as name@example.org.")
+            Fault("/email", "not_a_mail_address", "This does not read like an email address, such as name@example.org.")
         ]
     if len(email) > LONGEST_EMAIL:
-        sentence = f"This mail address has {len(email)} characters; at most {LONGEST_EMAIL} can be kept."
+        sentence = f"This email address has {len(email)} characters; at most {LONGEST_EMAIL} can be kept."
         return [Fault("/email", "mail_address_too_long", sentence)]
     return [_TAKEN] if Account.objects.filter(email=email).exists() else []
 

@@ -162,6 +162,8 @@ class WordReader:
 def read_measure(value: Value, name: str, say: Say) -> float | None:
     """Return a measure with a point or a comma, or None where nothing stands."""
     how = say(_("Write digits only, such as {number}.")).format(number="75")
+    if name.endswith("_mm"):
+        how = say(_("Give millimetres as digits: 7.5 cm is 75."))
     if is_blank(value):
         return None
     refuse_formula(value, how, say)

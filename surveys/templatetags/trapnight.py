@@ -14,6 +14,7 @@ from django.utils.translation import gettext_lazy as _
 
 from surveys.permissions import Rule, admits, awaits_second_factor
 from surveys.vocabulary import Language
+from surveys.web.kind_words import standing_told, state_told
 from surveys.web.noted import KEEPS_SCHOOL
 from surveys.web.words import say
 
@@ -44,6 +45,8 @@ LINKS = (
 
 
 register.filter("said", say)
+register.filter("state_told", state_told)
+register.filter("standing_told", standing_told)
 
 
 @register.simple_tag

@@ -11,13 +11,14 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from django.utils.formats import date_format
 from django.utils.translation import gettext
 
 from surveys.vocabulary import CLASS_BOUNDS, CountClass, range_as_typed
 from surveys.web.class_cells import KEYS
 
 #: How a moment is written in its box.
-MOMENT = "%Y-%m-%d %H:%M"
+MOMENT = "%Y-%m-%d %H:%M"  # as it is typed
 _CLASS_OF = {bounds: range_as_typed(word) for word, bounds in CLASS_BOUNDS.items() if word in CountClass}
 _KEY_OF = {kind.value: key for key, kind in KEYS.items()}
 
@@ -29,6 +30,7 @@ class AnotherReading:
     words: str
     cells: Mapping[str, str] = field(default_factory=dict)
     boxes: Mapping[str, str] = field(default_factory=dict)
+    shown: Mapping[str, str] = field(default_factory=dict)  # boxes that read otherwise than they are typed
 
 
 def cell_of_answer(catch: Any) -> str:
@@ -96,12 +98,15 @@ def _slipped(direction: str, first: str, sent: Mapping[str, str], names: Mapping
     return AnotherReading(words, cells)
 
 
+def moment_in_words(at: datetime) -> str:
+    """Return a moment of a zone in the language of the page. With its year: a slip may be in that."""
+    return date_format(at, gettext("j F Y, H:i"))
+
+
 def _moments(offered: Mapping[str, Any], zone: str) -> AnotherReading:
-    opened, emptied = (
-        datetime.fromisoformat(offered[name]).astimezone(ZoneInfo(zone)).strftime(MOMENT)
-        for name in ("set_at", "emptied_at")
-    )
+    at = {name: datetime.fromisoformat(offered[name]).astimezone(ZoneInfo(zone)) for name in ("set_at", "emptied_at")}
+    shown = {name: moment_in_words(one) for name, one in at.items()}
     words = gettext("It fits if the trap was opened on %(opened)s and emptied on %(emptied)s.") % {
-        "opened": opened, "emptied": emptied,
+        "opened": shown["set_at"], "emptied": shown["emptied_at"],
     }  # fmt: skip
-    return AnotherReading(words, boxes={"set_at": opened, "emptied_at": emptied})
+    return AnotherReading(words, boxes={name: one.strftime(MOMENT) for name, one in at.items()}, shown=shown)

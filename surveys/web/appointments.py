@@ -41,7 +41,7 @@ TASKS = (
     (ALL_REGIONS, _("coordinator of all regions: may invite others")),
     (RESEARCHER, _("researcher")),
 )
-MAIL_LOST = _("The mail could not be handed in. Call the invitation back, and invite once more.")
+MAIL_LOST = _("The email could not be handed in. Call the invitation back, and invite once more.")
 
 
 @never_cache

@@ -161,9 +161,12 @@ def _read_measure(question: Asked, given: str, faults: dict[str, str]) -> float 
     if not given:
         faults[question.name] = str(question.fault)
     elif number is None:
-        faults[question.name] = gettext("We cannot read “%(typed)s” as a number. Write digits only, such as 75.") % {
-            "typed": given[:40]
-        }
+        sentence = (
+            gettext("We cannot read “%(typed)s” as a number. Give millimetres as digits: 7.5 cm is 75.")
+            if question.name.endswith("_mm")
+            else gettext("We cannot read “%(typed)s” as a number. Write digits only, such as 75.")
+        )
+        faults[question.name] = sentence % {"typed": given[:40]}
     elif not low <= (value := float(number.group(1).replace(",", "."))) <= high:
         faults[question.name] = gettext("%(typed)s is outside %(low)d to %(high)d. Look at it once more.") % {
             "typed": given[:40],

@@ -1,16 +1,18 @@
 """What the protocol check found, told to a family: what it means, and what to do next time.
 
 One sentence or two for each check and outcome, without numbers, so that they can be translated and outlive a version
-of the protocol. The precise sentence that is stored with a finding stands in small print below.
+of the protocol. The precise sentence that is stored with a finding stands in a fold at the end of the page.
 """
 
 from __future__ import annotations
 
-from typing import Any, Protocol
+from collections.abc import Iterable
+from typing import Any, Protocol, TypeVar
 
 from django.utils.translation import gettext_lazy as _
 
-from surveys.vocabulary import Outcome
+from surveys.methods.protocol_checks_list import ALL_CHECKS
+from surveys.vocabulary import USABLE_STATES, Outcome, ReturnState, Standing
 
 
 class Found(Protocol):
@@ -21,6 +23,8 @@ class Found(Protocol):
     @property
     def outcome(self) -> str: ...
 
+
+OfFound = TypeVar("OfFound", bound=Found)
 
 _CUP: dict[tuple[str, str], Any] = {
     ("mouth_width", "offset"): _(
@@ -75,7 +79,7 @@ _PLACE: dict[tuple[str, str], Any] = {
         "Let it rest with the lid on next time."
     ),
     ("settling", "note"): _("We do not know how long the trap had been in the soil. Write down when you dig it in."),
-    ("hole_reuse", "covariate"): _("We do not know if the hole was new or old. We allow for that. Tell us next time."),
+    ("hole_reuse", "covariate"): _("We do not know if the hole was new or old. We allow for that."),
     ("same_place", "note"): _("If the trap has moved to a new place, add it as a new trap."),
     ("disturbance", "covariate"): _("The ground near the trap was worked on. That stirs animals up. We allow for it."),
     ("disturbance", "note"): _("Feet near the trap stir animals up. Stay a step away from it next time."),
@@ -147,3 +151,60 @@ OTHERWISE: dict[str, Any] = {
 def kind_words(finding: Found) -> str:
     """Return what a finding means and what to do next time, in the language of the page."""
     return str(WORDS.get((finding.check_id, finding.outcome)) or OTHERWISE[finding.outcome])
+
+
+#: The first answer that each check reads: its own.
+_ASKS = {check.id: check.asks[0] for check in ALL_CHECKS}
+#: What no form asks a family: where the answer is missing, they are not told of it.
+NEVER_ASKED = frozenset({"hole_reuse"})
+
+#: A state in two or three words, as a family reads it.
+STATES: dict[str, Any] = {
+    ReturnState.RECEIVED: _("has arrived"),
+    ReturnState.STANDING: _("in the figures"),
+    ReturnState.QUERIED: _("waiting for a coordinator"),
+    ReturnState.UPHELD: _("in the figures"),
+    ReturnState.CORRECTED: _("put right, in the figures"),
+    ReturnState.DISCOUNTED: _("kept, not in the figures"),
+    ReturnState.WITHDRAWN: _("no longer in use"),
+}
+STANDINGS: dict[str, Any] = {
+    Standing.TO_PROTOCOL: _("set just as we ask"),
+    Standing.ADJUSTED: _("set a little differently"),
+    Standing.OFF_PROTOCOL: _("set too differently to compare"),
+}
+
+
+def is_untold(finding: Found, report: Any) -> bool:
+    """Say whether a finding is about an answer that is missing from a return."""
+    return _missing(report, _ASKS.get(finding.check_id))
+
+
+def told(findings: Iterable[OfFound], report: Any) -> list[OfFound]:
+    """Return the findings that a family hears of: all, but for a missing answer to what no form asks."""
+    return [one for one in findings if not _is_never_asked(one, report)]
+
+
+def differs_in_nothing_told(report: Any) -> bool:
+    """Say whether a return is adjusted for nothing else than answers that no form asks for."""
+    carried = [one for one in report.findings.all() if one.outcome in (Outcome.OFFSET, Outcome.COVARIATE)]
+    return report.standing == Standing.ADJUSTED and not told(carried, report)
+
+
+def state_told(report: Any) -> str:
+    """Return the state of a return for its family. One that is off protocol is in no figure, even if it is usable."""
+    kept_only = report.standing == Standing.OFF_PROTOCOL and report.state in USABLE_STATES
+    return str(STATES[ReturnState.DISCOUNTED if kept_only else report.state])
+
+
+def standing_told(report: Any) -> str:
+    """Return in a few words how a trap was set, for its family. Reads the findings of the return."""
+    return str(STANDINGS[Standing.TO_PROTOCOL if differs_in_nothing_told(report) else report.standing])
+
+
+def _is_never_asked(finding: Found, report: Any) -> bool:
+    return _ASKS.get(finding.check_id) in NEVER_ASKED and is_untold(finding, report)
+
+
+def _missing(report: Any, answer: str | None) -> bool:
+    return answer is not None and getattr(report, answer, None) in (None, "")

@@ -28,7 +28,7 @@ from surveys.web.people import TOO_MANY
 from surveys.web.shown import Shown, by_field, shown
 from surveys.web.tries import too_many_mails, too_many_sign_ins
 
-NO_ADDRESS = _("This does not read like a mail address, such as name@example.org.")
+NO_ADDRESS = _("This does not read like an email address, such as name@example.org.")
 
 
 @never_cache

@@ -45,12 +45,12 @@ from surveys.web.shown import Shown, by_field, shown
 from surveys.web.tries import too_many_joins, too_many_mails, too_many_sign_ins
 
 #: The same words whatever was wrong, so that nobody learns who has an account.
-NO_MATCH = _("This mail address and this password do not belong together. Check both and try once more.")
+NO_MATCH = _("This email address and this password do not belong together. Check both and try once more.")
 TOO_MANY = _("There were too many tries in this hour. Wait an hour and try again. Nothing is lost.")
 NO_KIND = _("Say whether you join as a household or as a school.")
 NO_CONSENT = _("Read what happens to your counts, and tick the box if you agree.")
 NOT_OPENED = _("The account could not be opened yet.")
-WRONG_CODE = _("This is not the code from the mail. Look at it once more.")
+WRONG_CODE = _("This is not the code from the email. Look at it once more.")
 NO_CODE = _("This code does not count any more. Send a new one.")
 SIGN_IN_FOR_A_CODE = _("This code does not count any more. Sign in, then send a new one.")
 #: Kept in the session of somebody who joins or confirms an address on the way to a page of ours.
@@ -184,7 +184,7 @@ def _send_code(request: HttpRequest, waiting: Any) -> HttpResponse:
     if too_many_mails(request, email):
         return _confirm_page(request, waiting, refused=str(TOO_MANY), status=429)
     EmailVerificationProcess.initiate(request=request, user=user, email=email)
-    messages.success(request, gettext("A new mail is on its way."))
+    messages.success(request, gettext("A new email is on its way."))
     return redirect("confirm-mail")
 
 
@@ -213,9 +213,9 @@ def _try_code(request: HttpRequest, waiting: Any) -> HttpResponse:
 def _welcome(account: Any) -> str:
     aliases = [one.alias for one in own_households(account)]
     if not aliases:
-        return gettext("Your mail address is confirmed.")
+        return gettext("Your email address is confirmed.")
     words = gettext(
-        "Your mail address is confirmed. Your public name is %(alias)s. It is the only name that others see."
+        "Your email address is confirmed. Your public name is %(alias)s. It is the only name that others see."
     )
     return words % {"alias": aliases[0]}
 

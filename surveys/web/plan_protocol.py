@@ -10,7 +10,7 @@ from typing import Any
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.urls import path
+from django.urls import path, reverse
 from django.utils import timezone
 from django.utils.translation import gettext
 from django.views.decorators.cache import never_cache
@@ -146,6 +146,9 @@ def _sentences_page(request: HttpRequest, found: Any, draft: PlanDraft, **more: 
         grouped.setdefault(one.check, []).append(one)
     shown = {
         "sentences": True,
+        # What is to do in the limits has its boxes on the page of the protocol.
+        "here": [one.name for listed in grouped.values() for one in listed],
+        "elsewhere": reverse("plan-protocol", args=[found.public_id]),
         "grouped": [(listed[0].title, check in changed, listed) for check, listed in grouped.items()],
     }
     return show_section(request, found, _WORD, draft, shown, **more)

@@ -33,7 +33,7 @@ PAGES: dict[str, Explanation] = {
     ),
     "code-needed": Explanation(
         "This account needs a code, too",
-        "The mail address and the password are right, and the account has a second factor. The code was missing.",
+        "The email address and the password are right, and the account has a second factor. The code was missing.",
         "Send the code that the authenticator app shows, or a backup code, as `code` beside the password.",
     ),
     "wrong-code": Explanation(

@@ -20,7 +20,7 @@ from surveys.queries.returns import awaits_second_look, correction_in_force, ret
 from surveys.queries.review import lease_of
 from surveys.services.leases import take_record
 from surveys.vocabulary import Decision, Outcome, ReturnState, VerdictReason
-from surveys.web.another_reading import MOMENT, AnotherReading
+from surveys.web.another_reading import MOMENT, AnotherReading, moment_in_words
 from surveys.web.evidence import drawn
 from surveys.web.last_verdict import last_verdict
 from surveys.web.queue import part_of
@@ -98,9 +98,9 @@ def _boxes(
     report: Any, typed: Mapping[str, str], faults: Mapping[str, str], fits: AnotherReading | None
 ) -> list[dict[str, str]]:
     zone = ZoneInfo(report.season.time_zone)
+    at = {"set_at": report.set_at.astimezone(zone), "emptied_at": report.emptied_at.astimezone(zone)}
     sent = {
-        "set_at": report.set_at.astimezone(zone).strftime(MOMENT),
-        "emptied_at": report.emptied_at.astimezone(zone).strftime(MOMENT),
+        **{name: moment_in_words(one) for name, one in at.items()},
         "mouth_mm": "" if report.mouth_mm is None else f"{report.mouth_mm:g}",
         "traps_pooled": str(report.traps_pooled),
     }
@@ -115,7 +115,8 @@ def _boxes(
             "name": name,
             "words": words[name],
             "sent": sent[name],
-            "fits": fits.boxes.get(name, "") if fits else "",
+            "such": at[name].strftime(MOMENT) if name in at else "",
+            "fits": fits.shown.get(name, fits.boxes.get(name, "")) if fits else "",
             "typed": typed.get(name, ""),
             "fault": faults.get(name, ""),
         }

@@ -35,7 +35,7 @@ _CHOOSE = {
     "liquid": _("Say if anything was in the cup. A dry cup is what we ask for."),
     "trap_state": _("Say how you found the trap."),
 }
-_SUCH_AS = {"mouth_mm": "75", "depth_mm": "100", "settled_h": "48", "temp_min_c": "9", "temp_max_c": "17"}
+_SUCH_AS = {"settled_h": "48", "temp_min_c": "9", "temp_max_c": "17"}
 
 
 Sent = TypeVar("Sent")
@@ -108,6 +108,17 @@ def _words(answers: Mapping[str, str], faults: dict[str, str]) -> dict[str, Any]
     return found
 
 
+def _unread(name: str, given: str) -> str:
+    if name.endswith("_mm"):
+        return gettext("We cannot read “%(typed)s” as a number. Give millimetres as digits: 7.5 cm is 75.") % {
+            "typed": given[:40]
+        }
+    return gettext("We cannot read %(given)s as a number. Write digits only, such as %(such)s.") % {
+        "given": repr(given),
+        "such": _SUCH_AS.get(name, "10"),
+    }
+
+
 def read_measures(answers: Mapping[str, str], faults: dict[str, str]) -> dict[str, float]:
     """Read every measure that was typed; what is wrong goes to ``faults`` by the name of its box."""
     found: dict[str, float] = {}
@@ -118,10 +129,7 @@ def read_measures(answers: Mapping[str, str], faults: dict[str, str]) -> dict[st
         number = _DECIMAL.match(given)
         value = float(number.group(1).replace(",", ".")) if number else None
         if value is None:
-            faults[name] = gettext("We cannot read %(given)s as a number. Write digits only, such as %(such)s.") % {
-                "given": repr(given),
-                "such": _SUCH_AS.get(name, "10"),
-            }
+            faults[name] = _unread(name, given)
         elif not low <= value <= high:
             faults[name] = gettext("%(given)s is outside %(low)s to %(high)s. Look at it once more.") % {
                 "given": given,

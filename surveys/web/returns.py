@@ -29,18 +29,18 @@ from surveys.queries.seasons import SeasonLists, current_season, lists_of
 from surveys.queries.sites import own_traps
 from surveys.services.intake import receive_return, withdraw_return
 from surveys.services.waking import wake_screening
-from surveys.vocabulary import USABLE_STATES, DraftKind, Mark, Outcome, ReturnState, Standing
+from surveys.vocabulary import USABLE_STATES, DraftKind, ReturnState, Standing
 from surveys.web.access import page
 from surveys.web.amending import answers_of, carried_over
 from surveys.web.beside import beside_shown
 from surveys.web.drawings import drawing_of
 from surveys.web.gentle_words import gentle_words
-from surveys.web.kind_words import kind_words
 from surveys.web.liquids import is_poison, poison_words
 from surveys.web.questions import MORE, counts, questions
 from surveys.web.refusals import fault_in_words, in_words
 from surveys.web.return_form import FIRST_MEASURES, FIRST_WORDS, read_form, read_identity
 from surveys.web.shown import Shown
+from surveys.web.told_back import catch_told, findings_told, how_it_was_set, is_held_for_danger
 
 PAGE_LENGTH = 20
 
@@ -53,11 +53,6 @@ NEXT: dict[str, Any] = {
     ReturnState.CORRECTED: _("A coordinator has put a slip right. So it counts. What you sent is kept beside it."),
     ReturnState.DISCOUNTED: _("A coordinator has left it out of the figures, and says why. We keep what you sent."),
     ReturnState.WITHDRAWN: _("You took it back. It is in no figure from now on."),
-}
-STANDINGS: dict[str, Any] = {
-    Standing.TO_PROTOCOL: _("The trap was set just as we ask."),
-    Standing.ADJUSTED: _("The trap was a little different. The figures can allow for that."),
-    Standing.OFF_PROTOCOL: _("The trap was too different to compare. We keep it, but it is not in the figures."),
 }
 #: In place of "it counts", where the trap was set too differently to be in a figure.
 KEPT_ONLY = _("It is kept, but it is in no figure: the trap was set too differently.")
@@ -123,17 +118,18 @@ def told_back(
     """Show one of one's own returns; with a refusal, that of an answer to the question ``about``, or of a photo."""
     report = own_return(request.user, number)
     lists = lists_of(report.season)
-    found = _found(report)
-    catches = [(one, correction_in_force(report, one.group_id)) for one in report.catches.all()]
+    counted = [(one, correction_in_force(report, one.group_id)) for one in report.catches.all()]
     field = f"answer-{about}" if about else "photo"
+    found = findings_told(report)
+    reasons = [gentle_words(one, lists) for one in report.queries.all()] if report.state == "queried" else []
     shown = {
         "report": report,
         "photo": photo_of(report),
-        "next": _lead(report, found["urgent"]),
-        "standing": STANDINGS[report.standing],
-        "reasons": [gentle_words(one, lists) for one in report.queries.all()] if report.state == "queried" else [],
-        "catches": catches,
-        "corrected": any(correction for one, correction in catches),
+        "next": _lead(report),
+        "standing": how_it_was_set(report),
+        "reasons": [one for one in reasons if one not in found["urgent"]],
+        **catch_told(counted),
+        "corrected": any(correction for one, correction in counted),
         "taken_by": getattr(report, "amended_by", None),
         "can_withdraw": report.state != ReturnState.WITHDRAWN,
         "typed": request.POST.get("answer", "") if about else "",
@@ -142,28 +138,17 @@ def told_back(
         "fault_list": [Shown(fault.sentence, field) for fault in refusal.faults] if refusal else [],
         "poison": poison_words() if is_poison(report.liquid) else "",
         **found,
+        "findings": [one for one in found["findings"] if one not in reasons],
         **beside_shown(report, lists),
         **_soil(report, lists),
     }
     return render(request, "my_return.html", shown, status=status if refusal else 200)
 
 
-def _lead(report: Any, urgent: Sequence[tuple[str, Any]]) -> str:
+def _lead(report: Any) -> str:
     """Return what becomes of a return, for its own page: one with a danger in it does not wait as others do."""
     waits = report.state in (ReturnState.RECEIVED, ReturnState.QUERIED) and getattr(report, "amended_by", None) is None
-    held = any(finding.outcome == Outcome.HOLD for _words, finding in urgent)
-    return str(URGENT) if waits and held else next_of(report)
-
-
-def _found(report: Any) -> dict[str, Any]:
-    """Return what the protocol check found, each with its kind words: danger first, then what counts, then notes."""
-    found = [(kind_words(one), one) for one in report.findings.all()]
-    danger = {Mark.SAFETY, Mark.WELFARE}
-    return {
-        "urgent": [each for each in found if danger & set(each[1].marks)],
-        "findings": [each for each in found if each[1].outcome != Outcome.NOTE and not each[1].marks],
-        "notes": [each for each in found if each[1].outcome == Outcome.NOTE and not each[1].marks],
-    }
+    return str(URGENT) if waits and is_held_for_danger(report) else next_of(report)
 
 
 def _soil(report: Any, lists: SeasonLists) -> dict[str, Any]:

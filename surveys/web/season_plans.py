@@ -33,7 +33,7 @@ from surveys.services.seasons import close_season
 from surveys.vocabulary import Licence, SeasonState
 from surveys.web.access import page
 from surveys.web.moments import read_whole
-from surveys.web.plan_shown import map_of, sections_shown
+from surveys.web.plan_shown import map_of, number_in_box, sections_shown
 from surveys.web.shown import Shown
 
 
@@ -126,7 +126,7 @@ def _all_of(found: Any) -> dict[str, Any]:
         **_plan_shown(found),
         "draft": draft.plan,
         "licence": Licence(licence) if licence in Licence.values() else None,
-        "budget": draft.plan.get("review_budget"),
+        "in_hundred": _in_hundred(draft.plan.get("review_budget")),
         "groups": [names.get(code, code) for code in draft.plan.get("groups") or ()],
         "habitats": [(labels.get(row["code"], row["code"]), row["weight"]) for row in draft.plan.get("habitats") or ()],
         "limits": draft.limits,
@@ -135,6 +135,10 @@ def _all_of(found: Any) -> dict[str, Any]:
         "map": shape,
         "places": places,
     }
+
+
+def _in_hundred(share: Any) -> str:
+    return number_in_box(share, times=100) if isinstance(share, int | float) else ""
 
 
 def _changed_limits(draft: Any) -> list[tuple[Any, ...]]:

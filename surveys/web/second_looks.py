@@ -121,10 +121,12 @@ def _look_page(request: HttpRequest, look: Any, faults: dict[str, str] | None = 
     faults = faults or {}
     waiting = second_looks_waiting(request.user)
     after = waiting.index(look.report.uuid) + 1 if look.report.uuid in waiting else 0
+    rows = _rows(look.report)
     shown = {
         "report": look.report,
         "zone": look.report.season.time_zone,
-        "rows": _rows(look.report),
+        "rows": rows,
+        "none_alike": all(row.half is None for row in rows),
         "fewest": FEWEST_TRAPS,
         "findings": [one for one in look.report.findings.all() if one.outcome != Outcome.NOTE],
         "photo": photo_of(look.report),

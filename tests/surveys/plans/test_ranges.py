@@ -57,7 +57,7 @@ VERSION: list[tuple[dict[str, Any], str, str, str]] = [
     ({"version": "2" * 21}, "version", "version", "no number"),
     ({"version": "1"}, "version_taken", "version", "There is a protocol version 1 already"),
     ({"agreed_on": ""}, "agreed_on", "agreed_on", "The day on which the new version was agreed"),
-    ({"agreed_on": "2027-13-01"}, "agreed_on", "agreed_on", "no day"),
+    ({"agreed_on": "2027-13-01"}, "agreed_on", "agreed_on", "not a date"),
     ({"standard_mouth_mm": 0}, "mouth", "standard_mouth_mm", "The standard width of the mouth, 0"),
     ({"standard_mouth_mm": "wide"}, "mouth", "standard_mouth_mm", "wide"),
     ({"standard_mouth_mm": None}, "mouth", "standard_mouth_mm", "-"),

@@ -412,5 +412,5 @@ def test_the_command_says_what_is_wrong() -> None:
     make_season()
     with pytest.raises(CommandError, match="One of these regions is not known here"):
         call_command("invite", ADDRESS, "coordinator", "--region", "nowhere")
-    with pytest.raises(CommandError, match="There is no account with the mail address"):
+    with pytest.raises(CommandError, match="There is no account with the email address"):
         call_command("reset_second_factor", ADDRESS)

@@ -138,7 +138,7 @@ def test_the_mail_comes_in_the_language_of_whoever_has_an_account(lead: Account)
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"email": "nobody"}, "does not read like a mail address"),
+        ({"email": "nobody"}, "does not read like an email address"),
         ({"regions": []}, "Choose the regions"),
         ({"regions": ["nowhere"]}, "not known here"),
     ],
@@ -271,7 +271,7 @@ def test_another_address_is_told_so_without_learning_which_it_is(lead: Account) 
     link, thief = invited(), make_account()
     client = client_of(thief)
     page = page_of(client, link)
-    assert "another mail address" in page
+    assert "another email address" in page
     assert NEW not in page
     answer = client.post(link)
     assert answer.status_code == 422

@@ -243,15 +243,14 @@ def test_animals_that_were_caught_are_told_with_their_work_in_the_soil(client: C
     assert "Millipedes" not in soil  # looked for, and none
 
 
-def test_a_finding_is_told_kindly_with_its_precise_sentence_in_small_print(client: Client, trap: Trap) -> None:
+def test_a_finding_is_told_kindly_with_its_precise_sentence_in_a_fold(client: Client, trap: Trap) -> None:
     report = send(trap, mouth_mm=70)
     page = page_of(client, report)
     finding = report.findings.get(check_id="mouth_width")
     assert report.standing == Standing.ADJUSTED
     assert "Your cup is a little wider or narrower than ours." in page
-    small = re.search(r'<span class="soft small precise" lang="en" data-precise>([^<]*)</span>', page)
-    assert small
-    assert small.group(1) == finding.sentence
+    exact = page.split("The exact wording of the protocol")[1]
+    assert page.count(finding.sentence) == exact.count(finding.sentence) == 1
 
 
 def test_a_stranger_finds_no_such_night(client: Client, trap: Trap) -> None:

@@ -56,6 +56,20 @@ def expire() -> None:
 # --- the code ---------------------------------------------------------------------------------------
 
 
+def test_pages_of_a_class_offer_its_name_and_the_way_out_and_nothing_for_adults_or_programs(
+    school: School, pupil: Client
+) -> None:
+    for path in (PATH, TRAPS, count_path(school)):
+        page = pupil.get(path).content.decode()
+        for words in ("Sign in", "Join", "Codebook", "API description", "Methods"):
+            assert f">{words}</a>" not in page, (path, words)
+    for path in (PATH, TRAPS):
+        band = pupil.get(path).content.decode().split("<main")[0]
+        assert school.school_class.pseudonym in band
+        assert "Leave the class" in band
+    assert "Leave the class" not in Client().get(PATH).content.decode()
+
+
 def test_a_code_lets_a_class_in_without_account_or_name(school: School, pupil: Client) -> None:
     page = pupil.get(TRAPS).content.decode()
     assert school.school_class.pseudonym in page

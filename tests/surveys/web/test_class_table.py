@@ -229,6 +229,11 @@ def test_counts_of_a_lost_trap_are_doubted_in_words(school: School, client: Clie
     assert "This trap was lost, but there are counts for it." in page
 
 
+def test_an_animal_with_a_backbone_is_asked_for_above_the_counts(school: School, client: Client) -> None:
+    rows = client.get(path(school)).content.decode().split("<tbody>")[1]
+    assert rows.index('id="g-backbone"') < rows.index('id="g-woodlice"')
+
+
 def test_an_animal_with_a_backbone_is_said_of_its_own_trap(school: School, client: Client) -> None:
     one, two = school.traps
     typed = {cell(one, "woodlice"): "2", f"v_{one.code}": "yes", cell(two, "woodlice"): "2"}

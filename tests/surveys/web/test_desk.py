@@ -158,7 +158,7 @@ def test_times_width_and_traps_are_corrected_and_the_effort_follows(client: Clie
     tenfold.refresh_from_db()
     # 26 hours, two cups of 90 mm where 75 mm is the standard: by hand.
     assert (tenfold.exposure_h, tenfold.rim_ratio) == (26.0, 1.2)
-    assert "2026-05-02 17:00" in client.get(f"/queue/{tenfold.uuid}/").content.decode()
+    assert "2 May 2026, 17:00" in client.get(f"/queue/{tenfold.uuid}/").content.decode()
 
 
 WRONG_BOXES = {

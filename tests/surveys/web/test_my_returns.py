@@ -15,6 +15,7 @@ from surveys.services.screening import screen_received
 from surveys.vocabulary import Decision, ReturnState, VerdictReason
 from surveys.web import returns
 from surveys.web.gentle_words import gentle_words
+from surveys.web.kind_words import NEVER_ASKED, STATES, kind_words
 from tests.factories import (
     make_coordinator,
     make_season,
@@ -113,8 +114,10 @@ def test_a_return_shows_what_was_sent_and_tells_no_answer_from_a_zero(client: Cl
 def test_danger_comes_first_in_words_of_what_to_do(client: Client, trap: Trap) -> None:
     report = send_return(trap, liquid="preservative")
     words = words_of(client.get(f"/my/returns/{report.uuid}/"))
-    safety = next(one.sentence for one in report.findings.all() if "safety" in one.marks)
-    assert words.index("Look at this first") < words.index(safety[:40]) < words.index("What you counted")
+    safety = next(one for one in report.findings.all() if "safety" in one.marks)
+    first = words.index("Look at this first")
+    assert first < words.index(kind_words(safety)) < words.index("What you counted")
+    assert words.index("The exact wording of the protocol") < words.index(safety.sentence)
 
 
 @pytest.mark.parametrize(("liquid", "poison"), [("preservative", True), ("soap", False)])
@@ -150,9 +153,71 @@ def test_a_waiting_return_says_why_gently(client: Client, trap: Trap) -> None:
     words = words_of(client.get(f"/my/returns/{report.uuid}/"))
     reason = report.queries.first()
     assert reason is not None
-    assert "Why it waits" in words
-    assert gentle_words(reason, lists_of(report.season)) in words
+    assert words.count(gentle_words(reason, lists_of(report.season))) == 1, "once, where the danger is told"
+    assert "Why it waits" not in words
     assert "A coordinator looks at this return before others." in words
+
+
+def test_a_return_that_waits_without_danger_says_why(client: Client, trap: Trap) -> None:
+    report = send_return(trap, emptied_at="2026-05-01T17:00:00+00:00")  # before it was set: protocol 1, time_order
+    screen_received(most=10)
+    report.refresh_from_db()
+    assert report.state == "queried"
+    words = words_of(client.get(f"/my/returns/{report.uuid}/"))
+    assert words.count("Why it waits") == 1
+    assert words.count("The trap was emptied before it was set. Look at both") == 1, "not once more below"
+
+
+def test_many_groups_of_which_none_was_seen_stand_in_one_fold_below_the_counted_ones(
+    client: Client, trap: Trap
+) -> None:
+    none = ["spiders", "centipedes", "millipedes", "springtails"]
+    catch = [
+        {"group": "woodlice", "answer": "number", "count": 3},
+        {"group": "ground_beetles", "answer": "did_not_look"},
+        *({"group": group, "answer": "none_seen"} for group in none),
+    ]
+    words = words_of(client.get(f"/my/returns/{send_return(trap, catch=catch).uuid}/"))
+    assert "Spiders none" not in words
+    assert words.index("Woodlice 3") < words.index("Saw none: 4 kinds") < words.index("Centipedes")
+    few = words_of(client.get(f"/my/returns/{send_return(trap, catch=catch[:-1]).uuid}/"))
+    assert "Spiders none" in few
+    assert "Saw none" not in few
+
+
+def test_a_family_is_not_told_of_an_answer_that_no_form_asks_for(client: Client, trap: Trap) -> None:
+    assert list(NEVER_ASKED) == ["hole_reuse"]
+    report = send_return(trap, hole_reuse=None)
+    assert report.standing == "adjusted"  # protocol version 1, hole_reuse: unknown is a covariate
+    for address, words in (
+        ("/my/returns/", "Set just as we ask."),
+        (f"/my/returns/{report.uuid}/", "All that you told us about the trap is just as we ask."),
+    ):
+        told = words_of(client.get(address))
+        assert words in told
+        assert "hole" not in told
+
+
+def test_what_was_not_told_stands_apart_from_what_to_do_next_time(client: Client, trap: Trap) -> None:
+    report = send_return(trap, colour=None, rain="heavy", material="glass")
+    page = words_of(client.get(f"/my/returns/{report.uuid}/"))
+    assert page.index("1 small note") < page.index("Glass can break")
+    assert page.index("Glass can break") < page.index("Things that you did not tell us (all optional)")
+    assert page.index("Things that you did not tell us") < page.index("We do not know the colour of your cup.")
+
+
+def test_lists_of_a_family_speak_its_words_and_not_the_desk_s(client: Client, trap: Trap) -> None:
+    assert set(STATES) == set(ReturnState.values())
+    send_return(trap, mouth_mm=140)
+    screen_received(most=10)
+    send_return(trap, liquid="soap", set_at="2026-05-09T17:00:00+00:00", emptied_at="2026-05-10T17:00:00+00:00")
+    screen_received(most=10)
+    for address in ("/my/returns/", f"/my/traps/{trap.public_id}/"):
+        words = words_of(client.get(address)).lower()
+        assert "waiting for a coordinator" in words
+        assert "kept, not in the figures" in words
+        for desk in ("queried", "off protocol", "standing"):
+            assert desk not in words
 
 
 def test_a_verdict_is_told_with_its_reason_and_not_with_its_note(client: Client, trap: Trap) -> None:

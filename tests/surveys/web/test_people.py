@@ -8,6 +8,7 @@ from smtplib import SMTPServerDisconnected
 
 import pytest
 from allauth.account.models import EmailAddress
+from django.conf import settings
 from django.core import mail
 from django.db import connection
 from django.template import RequestContext, Template
@@ -166,7 +167,7 @@ def test_a_wrong_code_is_refused_in_words_and_confirms_nothing(typed: str | None
     page = answer.content.decode()
     assert answer.status_code == 422
     assert title_of(page).startswith("Error: ")
-    assert "This is not the code from the mail." in page
+    assert "This is not the code from the email." in page
     assert 'href="#code"' in page
     assert "<script>alert" not in page
     assert not EmailAddress.objects.get().verified
@@ -312,7 +313,7 @@ def test_an_unconfirmed_person_signs_in_is_asked_to_confirm_and_finds_everything
     joined(email="muddy@test.example")
     client = Client()
     answer = client.post("/sign-in", {"email": "muddy@test.example", "password": PASSWORD}, follow=True)
-    assert "Your mail address is not confirmed yet." in answer.content.decode()
+    assert "Your email address is not confirmed yet." in answer.content.decode()
     assert client.get("/my/sites/").status_code == 200
     page = client.get("/my/account/").content.decode()
     assert "is not confirmed yet" in page
@@ -504,3 +505,13 @@ def line_of(client: Client) -> str:
     """Return the line as a page of this visitor would hold it."""
     request = client.get("/privacy/children/").wsgi_request
     return Template("{% load people %}{% confirm_line %}").render(RequestContext(request, {"request": request}))
+
+
+def test_a_form_to_join_that_is_left_empty_says_what_to_type() -> None:
+    page = Client().post("/join", {"email": " ", "password": ""}).content.decode()
+    for sentence in ("Type your email address.", "Choose a password of at least 12 characters."):
+        assert page.count(sentence) == 2, "above the form and beside the field"
+    assert "does not read like" not in page
+    assert "too short" not in page
+    options = {one["NAME"].rsplit(".")[-1]: one.get("OPTIONS") for one in settings.AUTH_PASSWORD_VALIDATORS}
+    assert options["MinimumLengthValidator"] == {"min_length": 12}, "the sentence names the length"

@@ -285,6 +285,11 @@ def test_a_version_is_chosen_or_a_new_one_made_from_it_with_every_box(desk: Desk
 def test_sentences_are_written_on_a_page_of_their_own(desk: Desk) -> None:
     assert desk.client.get(desk.path("protocol/sentences")).status_code == 302
     desk.save("protocol", do="choose", choice="new-1")
+    page = desk.client.get(desk.path("protocol/sentences")).content.decode()
+    # What is missing in the limits is linked to where its box is, and not to a place that this page does not have.
+    for anchor in re.findall(r'href="(#[^"]+)"', page.split("<main")[1]):
+        assert f'id="{anchor[1:]}"' in page
+    assert f'href="{desk.path("protocol")}#agreed_on"' in page
     desk.save("protocol/sentences", **{"cup_depth-target-1": "A fine cup of\n {value} mm."})
     desk.plan.refresh_from_db()
     row = next(row for row in desk.plan.limits["checks"] if row["check"] == "cup_depth")

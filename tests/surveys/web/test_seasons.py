@@ -30,7 +30,9 @@ def make_shown() -> Season:
 
 def test_before_the_first_night_the_page_says_when_figures_come() -> None:
     make_season()
-    assert "They are worked out each night" in season_page()
+    page = season_page()
+    assert "They are worked out each night" in page
+    assert "(JSON)" not in page, "an address that has nothing yet is not shown"
 
 
 def test_a_figure_stands_in_the_map_the_chart_and_the_table_with_its_interval() -> None:

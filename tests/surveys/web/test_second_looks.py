@@ -100,7 +100,7 @@ def test_comparable_traps_stand_beside_the_catch_from_ten_on(desk: Client) -> No
     Return.objects.filter(pk=report.pk).update(state="standing")
     for count in range(1, 10):
         send_return(make_trap(), screened=True, catch=[{"group": "woodlice", "answer": "number", "count": count}])
-    assert "too few" in desk.get(address(report)).content.decode()
+    assert "Fewer than 10 like traps: nothing to compare with yet." in desk.get(address(report)).content.decode()
     send_return(make_trap(), screened=True, catch=[{"group": "woodlice", "answer": "number", "count": 10}])
     page = re.sub(r"\s+", " ", desk.get(address(report)).content.decode())
     row = page.split('<th scope="row"> Woodlice')[1].split("</tr>")[0]

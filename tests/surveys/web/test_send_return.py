@@ -148,6 +148,11 @@ WRONG = {
 }
 
 
+def test_a_width_in_centimetres_is_told_what_it_is_in_millimetres(client: Client, trap: Trap) -> None:
+    page = client.post(PATH, form(trap, mouth_mm="7,5 cm")).content.decode()
+    assert "We cannot read “7,5 cm” as a number. Give millimetres as digits: 7.5 cm is 75." in page
+
+
 @pytest.mark.parametrize(("change", "target"), WRONG.values(), ids=WRONG.keys())
 def test_each_wrong_answer_alone_is_named_at_its_field_and_stores_nothing(
     client: Client, trap: Trap, change: dict[str, str | None], target: str

@@ -232,7 +232,7 @@ def test_an_open_trap_says_since_when_and_what_to_do_next(client: Client, trap: 
         uuid=uuid.uuid4(), trap=trap, by=trap.site.household.keeper, fingerprint="-", set_at=since, looked_dusk_at=since
     )
     page = client.get(path).content.decode()
-    for words in ("This trap is open since", "You looked at dusk", "No look in the morning yet", trap.code):
+    for words in ("This trap has been open since", "You looked at dusk", "No look in the morning yet", trap.code):
         assert words in page
     assert f"/my/traps/empty/?opening={opening.uuid}" in page
     assert f"/my/traps/open/{opening.uuid}/calendar.ics" in page

@@ -22,6 +22,7 @@ from surveys.web.access import page
 
 _NUMBERED = re.compile(r"(\d+(?:\.\d+)?) ")
 _BREAKS = re.compile(r"(?<=[._])(?=[a-zA-Z])(?!py\b)")
+_FOLD = '<details class="whole" data-whole="{}">\n<summary>Section {} in full</summary>\n'
 _BOX = '<div class="{}" tabindex="0" role="group" aria-label="{}">'
 
 
@@ -50,12 +51,13 @@ def methods(request: HttpRequest) -> HttpResponse:
 @lru_cache(maxsize=1)
 def methods_text() -> MethodsText:
     """Return the methods as a page has them; made once in each process."""
-    return set_text(files("surveys.methods").joinpath("METHODS.md").read_text(encoding="utf-8"))
+    return set_text(files("surveys.methods").joinpath("METHODS.md").read_text(encoding="utf-8"), folded=True)
 
 
-def set_text(source: str) -> MethodsText:
+def set_text(source: str, *, folded: bool = False) -> MethodsText:
     """Return a numbered text as HTML: anchors for its sections, boxes that scroll for what may be wide.
 
+    ``folded`` sections show their title and what they are in short; the rest opens on a press.
     Its title is left to the page. Raw HTML is shown as text, so that nothing but Markdown can get into the page.
     """
     markdown = MarkdownIt("commonmark", {"html": False}).enable("table")
@@ -63,6 +65,8 @@ def set_text(source: str) -> MethodsText:
     if tokens and tokens[0].tag == "h1":
         del tokens[:3]  # opened, its words, closed
     sections = tuple(_number_sections(tokens))
+    if folded:
+        tokens = _fold_sections(tokens)
     for kind, rule in _RULES.items():
         markdown.add_render_rule(kind, rule)
     html = markdown.renderer.render(tokens, markdown.options, {})
@@ -81,6 +85,27 @@ def _number_sections(tokens: list[Token]) -> list[Section]:
                 sections.append(Section(f"section-{here}", here, title[found.end() :]))
         token.meta["place"] = f"section {here}" if here else "the symbols"
     return sections
+
+
+def _fold_sections(tokens: Sequence[Token]) -> list[Token]:
+    """Put what follows the short words of a numbered section into a fold."""
+    folded: list[Token] = []
+    section, is_open = "", False
+    for token in tokens:
+        if token.type == "heading_open" and token.tag == "h2":
+            folded += [_set_as_it_is("</details>\n")] if is_open else []
+            section, is_open = str(token.attrGet("id") or ""), False
+        folded.append(token)
+        if token.type == "blockquote_close" and section and not is_open:
+            number = section.removeprefix("section-")
+            whole = format_html(_FOLD, section, number)
+            folded.append(_set_as_it_is(whole))
+            is_open = True
+    return [*folded, _set_as_it_is("</details>\n")] if is_open else folded
+
+
+def _set_as_it_is(html: str) -> Token:
+    return Token("html_block", "", 0, content=html)
 
 
 def _open_short(*_: Any) -> str:

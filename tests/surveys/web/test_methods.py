@@ -159,6 +159,18 @@ def test_the_page_has_every_section_with_its_number_its_anchor_and_a_line_in_the
 
 
 @pytest.mark.django_db
+def test_a_section_shows_its_title_and_what_it_is_in_short_and_folds_the_rest() -> None:
+    article = methods_page().split('<article class="methods">')[1].split("</article>")[0]
+    shown = re.sub(r"<details.*?</details>", "", article, flags=re.DOTALL)
+    assert article.count("<details ") == article.count("</details>") == len(SECTIONS)
+    assert shown.count("<h2 ") == shown.count('<div class="short">') == len(SECTIONS)
+    assert "<pre>" not in shown
+    assert "<h3" not in shown
+    for number in range(1, len(SECTIONS) + 1):
+        assert f'data-whole="section-{number}"' in article
+
+
+@pytest.mark.django_db
 def test_every_address_within_the_page_leads_to_one_place() -> None:
     page = methods_page()
     anchors = re.findall(r' id="([^"]+)"', page)

@@ -16,7 +16,7 @@ from django.utils import timezone
 
 from surveys.models import Catch, Draft, Event, Group, Return, SeasonGroup
 from surveys.queries.schools import pass_of_code
-from surveys.queries.seasons import _lists_of
+from surveys.queries.seasons import _lists_of, season_as
 from surveys.services.once import Once
 from surveys.services.openings import SentOpening, set_trap
 from surveys.services.schools import save_class_draft
@@ -506,6 +506,7 @@ def test_twelve_traps_and_thirty_groups_cost_no_more_than_two_and_six() -> None:
         for step in ("look", "check", "send"):
             cache.clear()
             _lists_of.cache_clear()
+            season_as.cache_clear()
             with CaptureQueriesContext(connection) as seen:
                 if step == "look":
                     assert client.get(path(school)).content.decode().count(' id="t_') == traps * groups

@@ -12,9 +12,11 @@ from urllib.parse import urlsplit
 
 import pytest
 from django.db import InterfaceError, OperationalError
+from django.utils import timezone
 
 from surveys.models import Event, Return, Trap, Verdict
 from surveys.permissions import Rule
+from surveys.queries.openings import due_times
 from tests.architecture.test_addresses import ADDRESSES, COMPUTED
 from tests.factories import ApiClient, return_payload
 from tests.golden.refresh_openapi import GOLDEN
@@ -93,6 +95,11 @@ class Caller:
         self.trap = self.world.trap
         self.other_trap = Trap.objects.exclude(pk=self.trap.pk).filter(site=self.trap.site).get()
 
+    def _look(self) -> dict[str, str]:
+        """Return a look whose time has come."""
+        dusk, now = due_times(self.world.opening).dusk, timezone.now()
+        return {"look": "dusk" if dusk and dusk <= now else "dawn", "at": now.isoformat()}
+
     def path(self, name: str) -> str:
         return self.world.path_of(name, PATTERNS[name]) + QUERIES.get(name, "")
 
@@ -121,7 +128,7 @@ class Caller:
                 "trap": str(self.other_trap.public_id),
                 "set_at": "2026-05-02T18:00:00Z",
             },
-            "api-looks": {"look": "dusk", "at": self.world.opening.set_at.isoformat()},
+            "api-looks": self._look(),
             "api-ending": {"ending": "called_off", "at": self.world.opening.set_at.isoformat()},
             "api-answer": {"text": "Nothing was in it."},
             "api-exports": {"season": "test-2026", "table": "counts", "kind": "csv"},

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import time
 from collections.abc import Iterator
 from typing import Any
 
@@ -36,6 +37,13 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 def empty_cache() -> None:
     """Each test begins with counters at zero."""
     cache.clear()
+
+
+@pytest.fixture(autouse=True)
+def one_minute(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The lists of a season are read once a minute: none ends in the middle of a test that counts queries."""
+    begun = time.time()
+    monkeypatch.setattr("surveys.queries.seasons.time_now", lambda: begun)
 
 
 @pytest.fixture

@@ -103,7 +103,8 @@ def check_words(report: Report) -> Iterator[Hunch]:
             0.92,
             f"The note speaks of: {_spell(liquid)}. Liquid or bait makes another instrument and can harm pets.",
             f"Your note says: {_spell(liquid)}. This survey uses a dry, empty cup, as liquids and bait can hurt "
-            "pets and wild animals. Was anything in the cup? If so, pour it away safely and rinse the cup.",
+            "pets and wild animals. Was anything in the cup? If so, put the lid on, and pour nothing on the ground or "
+            "down a drain. Ask your coordinator how to clear it away.",
             {"words": liquid},
         )
     backbone = find_words(report.note, WELFARE_PATTERN)

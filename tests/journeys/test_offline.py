@@ -220,7 +220,9 @@ def test_a_count_goes_on_without_a_signal_through_a_reload_and_arrives_once(gard
 
     def lose_the_signal() -> None:
         garden.context.set_offline(True)
+        page.evaluate("document.getElementById('saved').textContent = ''")
         garden.plus("woodlice", 1)
+        wait_for(lambda: "Saved on this phone" in page.inner_text("#saved"))
         page.reload()
         # Served from this phone, at the same question, with what was counted.
         garden.at("Count the animals")

@@ -51,6 +51,7 @@ from surveys.models import (
 from surveys.permissions import roles_of
 from surveys.queries.people import consent_of, sessions_of
 from surveys.services.events import hold_log, write_event
+from surveys.services.row_locks import lock_in_order
 from surveys.services.worked import MOVED, move_return, save_together
 from surveys.vocabulary import Ending, QueryReason, ReturnState, Role
 
@@ -134,7 +135,7 @@ def _hold_places(account: Account) -> None:
         Site.objects.filter(household__keeper=account),
         Trap.objects.filter(site__household__keeper=account),
     ):
-        list(places.select_for_update(no_key=True, of=("self",)).order_by("pk").values_list("pk", flat=True))
+        lock_in_order(places)
 
 
 def _withdraw(returns: QuerySet[Return]) -> None:
@@ -150,7 +151,7 @@ def _withdraw(returns: QuerySet[Return]) -> None:
 def _empty_returns(returns: QuerySet[Return]) -> None:
     """Take every word that somebody typed, and every photo, out of returns and out of what was written about them."""
     # Held until all is over: a photo that is on its way finds its sender gone, or is here before they are emptied.
-    ids = list(returns.select_for_update(no_key=True, of=("self",)).order_by("pk").values_list("pk", flat=True))
+    ids = lock_in_order(returns)
     TrayPhoto.objects.filter(report__in=ids).delete()
     Return.objects.filter(pk__in=ids).exclude(note="").update(note="")
     Question.objects.filter(report__in=ids).delete()

@@ -105,7 +105,7 @@ def report_progress(*, job: Job, done: int, total: int) -> None:
 
 def hold_job(*, job: Job) -> Job:
     """Lock the job inside a transaction that is open; raise :class:`LostLease` if it is lost."""
-    held = Job.objects.select_for_update(no_key=True).filter(pk=job.pk, fence=job.fence, state=JobState.RUNNING).first()
+    held = _ours(job)
     if held is None:
         raise LostLease(f"Job {job.pk} is in other hands now, so nothing of this worker is kept.")
     return held
@@ -143,11 +143,7 @@ def end_held_job(*, held: Job, result: Mapping[str, Any]) -> Job:
 def set_job_back(*, job: Job, problem: str) -> None:
     """Put a job that fell over back in line; after :data:`MOST_ATTEMPTS` it stays failed."""
     with transaction.atomic(durable=True):
-        held = (
-            Job.objects.select_for_update(no_key=True)
-            .filter(pk=job.pk, fence=job.fence, state=JobState.RUNNING)
-            .first()
-        )
+        held = _ours(job)
         if held is None:
             return
         over = held.attempts >= MOST_ATTEMPTS
@@ -162,11 +158,7 @@ def set_job_back(*, job: Job, problem: str) -> None:
 def give_up_job(*, job: Job, problem: str) -> None:
     """Write a job down as failed at once, in words: doing it again would end the same way."""
     with transaction.atomic(durable=True):
-        held = (
-            Job.objects.select_for_update(no_key=True)
-            .filter(pk=job.pk, fence=job.fence, state=JobState.RUNNING)
-            .first()
-        )
+        held = _ours(job)
         if held is None:
             return
         held.state = JobState.FAILED
@@ -182,6 +174,12 @@ def drop_old_jobs(*, kind: JobKind, days: int) -> int:
     before = timezone.now() - timedelta(days=days)
     deleted, _ = Job.objects.filter(kind=kind, state=JobState.DONE, finished_at__lt=before, done=F("total")).delete()
     return deleted
+
+
+def _ours(job: Job) -> Job | None:
+    """Lock a running job that is still in the hands of this claim."""
+    held = Job.objects.select_for_update(no_key=True).filter(pk=job.pk, fence=job.fence, state=JobState.RUNNING)
+    return held.first()
 
 
 def _tell(job: Job, verb: str, details: dict[str, Any]) -> None:

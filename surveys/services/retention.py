@@ -20,6 +20,7 @@ from surveys.services.erasure import erase_account
 from surveys.services.events import write_event
 from surveys.services.exports import drop_old_exports
 from surveys.services.letters import write_letter
+from surveys.services.row_locks import lock_in_order
 from surveys.vocabulary import LetterKind, SheetState
 
 DRAFTS = timedelta(days=90)  # standards notes C16
@@ -63,7 +64,7 @@ def empty_old_sheets(*, now: datetime) -> int:
         old = Sheet.objects.filter(received_at__lt=now - SHEETS).exclude(
             content=None, marked=None, name="", faults=[], ready=[]
         )
-        ids = list(old.select_for_update(no_key=True, of=("self",)).values_list("pk", flat=True))
+        ids = lock_in_order(old)
         sheets = Sheet.objects.filter(pk__in=ids)
         sheets.filter(state__in=[SheetState.WAITING, SheetState.READ]).update(state=SheetState.REFUSED, refusal=TOO_OLD)
         sheets.update(content=None, marked=None, name="", faults=[], ready=[])

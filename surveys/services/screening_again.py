@@ -17,6 +17,7 @@ from surveys.queries.screening import held_findings, screening_cases, with_what_
 from surveys.queries.seasons import SeasonLists, lists_of, season_by_code
 from surveys.queries.usual import Ints
 from surveys.services.events import write_event
+from surveys.services.row_locks import lock_in_order
 from surveys.services.screening import (
     HELD,
     SCORES,
@@ -91,9 +92,8 @@ def screen_part(
             due = Return.objects.filter(pk__in=keys.tolist(), state__in=AGAIN, screened_with__lte=generation)
             rows = list(with_what_is_read(_locked(due)))
             odd = together_or_singly(rows, partial(_score, lists, generation))
-            held = [row.pk for row in odd if row.state == ReturnState.STANDING]
             for row in odd:
-                if row.pk in held:
+                if row.state == ReturnState.STANDING:
                     hold_unscreened(row)
             told = {"returns": len(rows) - len(odd)} | ({"unreadable": [row.pk for row in odd]} if odd else {})
             write_event(by=None, verb="returns scored", subject=of_season, details=told)
@@ -107,8 +107,7 @@ def _locked(returns: QuerySet[Return]) -> QuerySet[Return]:
     That is a statement of its own: one that locks reads what it has waited for anew, but not what stands in other
     tables beside it, such as the place of a site that was forgotten just now.
     """
-    locked = returns.select_for_update(no_key=True, of=("self",)).order_by("id")
-    return Return.objects.filter(pk__in=list(locked.values_list("pk", flat=True)))
+    return Return.objects.filter(pk__in=lock_in_order(returns))
 
 
 def _score(lists: SeasonLists, generation: int, rows: Sequence[Return]) -> None:
